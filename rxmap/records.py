@@ -1,0 +1,267 @@
+"""Frozen records that pass between the layers. No arithmetic beyond counting what they hold.
+
+Metres, hectares, litres and kilograms unless a unit stands beside the number. Geometries named
+``polygon`` or ``boundary`` are WGS84 lon/lat, on the 1e-7 degree grid in which files carry them.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import unicodedata
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from rxmap.errors import Caution
+from rxmap.grid import FloatArray, Frame, Grid
+
+Measure = Literal["count", "incidence", "severity", "rating"]
+Verdict = Literal["map", "uniform", "note"]
+DecisionKind = Literal["map", "all", "none"]
+
+LONGEST_SLUG = 40
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Field:
+    """The field as it will be written: its boundary and the frame that turns it into metres."""
+
+    name: str
+    boundary: Polygon | MultiPolygon
+    ground: BaseGeometry  # the same boundary in metres of `frame`
+    frame: Frame
+    area_ha: float  # on the ellipsoid, holes excluded
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """One target looked at at one stop on one day: a row of the scouting file."""
+
+    stop: str
+    lon: float
+    lat: float
+    easting: float
+    northing: float
+    target: str
+    n: int  # sample units looked at
+    value: float  # count over the n units, positives of n, percent or rating
+    place: str  # file and row, for messages
+    date: dt.date | None = None
+    positives: int | None = None
+    edge: bool = False
+    note: str = ""
+    extra: tuple[tuple[str, str], ...] = ()
+    used: bool = True
+    why: str = ""  # why it is not used
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputFile:
+    """An input, for the manifest: name as the plan gives it, size and SHA-256."""
+
+    name: str
+    bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeepOutSource:
+    """What the plan keeps away from: points, lines or polygons, before any setback."""
+
+    reason: str
+    setback_m: float
+    ground: BaseGeometry  # in metres
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inputs:
+    """Everything that was read for one build."""
+
+    field: Field
+    observations: tuple[Observation, ...]
+    keep_outs: tuple[KeepOutSource, ...]
+    files: tuple[InputFile, ...]
+    cautions: tuple[Caution, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeepOut:
+    """Ground that must not be treated: a source with its setback, clipped to the field."""
+
+    reason: str
+    setback_m: float
+    polygon: Polygon | MultiPolygon
+    ground: BaseGeometry  # in metres
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetResult:
+    """What the stops say about one target, ready to be written and shown."""
+
+    name: str
+    slug: str
+    measure: Measure
+    unit: str  # of the pressure, such as "per 25 sweeps" or "percent"
+    threshold: float
+    source: str
+    read: int
+    used: int
+    mean: float  # area mean of the surface
+    p_over: float  # P(field mean > threshold)
+    model: str
+    skill: float | None  # None where there was nothing to compare
+    verdict: Verdict
+    reason: str
+    surface: Surface
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surface:
+    """Pressure of one target over the field; each array is (rows, columns), NaN outside."""
+
+    grid: Grid
+    mean: FloatArray
+    sd: FloatArray  # of the pressure itself, not of one more observation
+    p_over: FloatArray
+    q05: FloatArray
+    q95: FloatArray
+
+    def bands(self) -> Mapping[str, FloatArray]:
+        """The arrays in the order in which they are written."""
+        return {"mean": self.mean, "sd": self.sd, "p_over": self.p_over, "q05": self.q05, "q95": self.q95}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneShape:
+    """A management zone: it explains, it carries no rate."""
+
+    zone: int
+    polygon: Polygon | MultiPolygon
+    area_ha: float
+    pressure: Mapping[str, float]  # by target slug, area means
+    p_over: Mapping[str, float]
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One polygon of a prescription layer, sprayable or not."""
+
+    polygon: Polygon
+    zone: int
+    treat: int
+    rate: float
+    unit: str
+    product: str
+    volume: float
+    vol_unit: str
+    target: str
+    pressure: float
+    p_over: float
+    area_ha: float
+    benefit: float | None  # money/ha; None without a loss
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProductUse:
+    """A product in a pass: its rate on treated ground and what the pass needs of it."""
+
+    name: str
+    rate: float
+    unit: str
+    total: float
+    total_unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PassResult:
+    """One trip over the field with one tank mix."""
+
+    name: str
+    slug: str
+    base: str  # file name of the machine files, at most 8 ASCII characters
+    products: tuple[ProductUse, ...]
+    decision: DecisionKind
+    reason: str
+    next_look: str
+    treated_ha: float
+    loads: int
+    parts: tuple[Part, ...]  # empty with decision `none`
+    smallest_m: float | None  # diameter of the smallest lone patch that pays
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Money:
+    """Expected gain over treating nothing, trips and scouting included [currency]."""
+
+    currency: str
+    map: float | None  # None where no target supports a map
+    all: float
+    none: float
+    best: DecisionKind
+    range: tuple[float, float] | None  # 5-95 % of map minus the better of all and none
+    p_map: float | None  # P(map earns more than the better of all and none)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneChoice:
+    """How the number of zones was chosen, in our own words."""
+
+    crisp: float  # 0 shared .. 1 every place belongs to one zone
+    explained: float  # share of the variance that the zones explain
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """Everything that was decided: what `write` puts into files and `show` on the screen."""
+
+    crop: str
+    units: Literal["us", "metric"]
+    seed: int
+    field: Field
+    grid: Grid
+    observations: tuple[Observation, ...]
+    targets: tuple[TargetResult, ...]
+    zones: tuple[ZoneShape, ...]
+    zone_choice: ZoneChoice
+    keep_outs: tuple[KeepOut, ...]
+    passes: tuple[PassResult, ...]
+    money: Money | None
+    swath_m: float | None  # None without a machine
+    cautions: tuple[Caution, ...]
+    inputs: tuple[InputFile, ...]
+    plan: Mapping[str, object] = field(repr=False)  # the plan as understood, defaults filled in
+    formats: tuple[str, ...] = ("geojson", "shapefile")
+
+
+def slugs(names: Iterable[str], empty: str) -> list[str]:
+    """File-name-safe names: ASCII, lower case, at most 40 characters, all different.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Names as the plan gives them.
+    empty : str
+        What a name becomes that has no ASCII letter or digit, such as ``target`` -> ``target-1``.
+
+    Examples
+    --------
+    >>> slugs(["Marsh leafhopper", "marsh  leafhopper!", "\u96ea"], "target")
+    ['marsh-leafhopper', 'marsh-leafhopper-2', 'target-3']
+    """
+    out: list[str] = []
+    for number, name in enumerate(names, start=1):
+        ascii_name = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode("ascii").lower()
+        base = re.sub(r"[^a-z0-9]+", "-", ascii_name)[:LONGEST_SLUG].strip("-") or f"{empty}-{number}"
+        slug, again = base, 2
+        while slug in out:
+            tail = f"-{again}"
+            slug, again = base[: LONGEST_SLUG - len(tail)] + tail, again + 1
+        out.append(slug)
+    return out
