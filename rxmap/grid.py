@@ -154,10 +154,9 @@ class Grid:
     def axes(self) -> tuple[FloatArray, FloatArray]:
         """Eastings of the columns' centres and northings of the rows' centres [m]."""
         rows, columns = self.shape
-        return (
-            self.west + (np.arange(columns) + 0.5) * self.cell,
-            self.north - (np.arange(rows) + 0.5) * self.cell,
-        )
+        easting: FloatArray = self.west + (np.arange(columns, dtype=np.float64) + 0.5) * self.cell
+        northing: FloatArray = self.north - (np.arange(rows, dtype=np.float64) + 0.5) * self.cell
+        return easting, northing
 
     def centres(self) -> FloatArray:
         """Centres of the cells inside the field, row by row: (m, 2) easting, northing [m]."""
@@ -176,7 +175,7 @@ class Grid:
         return float(np.sum(np.where(self.inside, values, 0.0) * self.share) / np.sum(self.share))
 
     def coarsened(self, factor: int) -> Grid:
-        """The same ground in cells `factor` times as wide; shares add up exactly."""
+        """Cover the same ground with cells `factor` times as wide; shares add up exactly."""
         if factor == 1:
             return self
         return Grid(self.west, self.north, self.cell * factor, block_sum(self.share, factor) / factor**2)
@@ -193,7 +192,8 @@ def block_sum(values: FloatArray, factor: int) -> FloatArray:
     rows, columns = (-(-size // factor) for size in values.shape)
     padded = np.zeros((rows * factor, columns * factor))
     padded[: values.shape[0], : values.shape[1]] = values
-    return padded.reshape(rows, factor, columns, factor).sum(axis=(1, 3))
+    blocks: FloatArray = padded.reshape(rows, factor, columns, factor).sum(axis=(1, 3))
+    return blocks
 
 
 def default_cell(area_m2: float) -> float:

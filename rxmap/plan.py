@@ -21,8 +21,8 @@ from rxmap.units import Kind, Quantity, parse
 LARGEST_PLAN = 1_000_000  # [byte] a plan is written by hand; more is a wrong file
 
 
-def _quantity(kind: Kind) -> Any:
-    """Return the annotated type of a quantity of one kind."""
+def _read(kind: Kind) -> BeforeValidator:
+    """Turn the text of a quantity of one kind into a `Quantity`."""
 
     def read(value: object) -> Quantity:
         if isinstance(value, Quantity):
@@ -31,7 +31,7 @@ def _quantity(kind: Kind) -> Any:
             raise ValueError(f'found {shown(value)}: a quantity is text with its unit, such as "30 m".')
         return parse(value, kind)
 
-    return Annotated[Quantity, BeforeValidator(read)]
+    return BeforeValidator(read)
 
 
 def _positive(value: Quantity) -> Quantity:
@@ -46,18 +46,23 @@ def _not_negative(value: Quantity) -> Quantity:
     return value
 
 
-def _more(kind: Kind, check: Any = _positive) -> Any:
-    return Annotated[_quantity(kind), AfterValidator(check)]
+POSITIVE, NOT_NEGATIVE = AfterValidator(_positive), AfterValidator(_not_negative)
 
-
-Length, LengthOrZero = _more("length"), _more("length", _not_negative)
-Volume, VolumeOrZero = _more("volume"), _more("volume", _not_negative)
-Amount, Rate = _more("amount"), _more("rate")
-Time, TimeOrZero = _more("time"), _more("time", _not_negative)
-Speed, SpeedOrZero = _more("speed"), _more("speed", _not_negative)
-Yield, Price = _more("yield"), _more("price")
-MoneyTotal, MoneyPerArea = _more("money", _not_negative), _more("money_per_area", _not_negative)
-MoneyPerAmount = _more("money_per_amount", _not_negative)
+Length = Annotated[Quantity, _read("length"), POSITIVE]
+LengthOrZero = Annotated[Quantity, _read("length"), NOT_NEGATIVE]
+Volume = Annotated[Quantity, _read("volume"), POSITIVE]
+VolumeOrZero = Annotated[Quantity, _read("volume"), NOT_NEGATIVE]
+Amount = Annotated[Quantity, _read("amount"), POSITIVE]
+Rate = Annotated[Quantity, _read("rate"), POSITIVE]
+Time = Annotated[Quantity, _read("time"), POSITIVE]
+TimeOrZero = Annotated[Quantity, _read("time"), NOT_NEGATIVE]
+Speed = Annotated[Quantity, _read("speed"), POSITIVE]
+SpeedOrZero = Annotated[Quantity, _read("speed"), NOT_NEGATIVE]
+Yield = Annotated[Quantity, _read("yield"), POSITIVE]
+Price = Annotated[Quantity, _read("price"), POSITIVE]
+MoneyTotal = Annotated[Quantity, _read("money"), NOT_NEGATIVE]
+MoneyPerArea = Annotated[Quantity, _read("money_per_area"), NOT_NEGATIVE]
+MoneyPerAmount = Annotated[Quantity, _read("money_per_amount"), NOT_NEGATIVE]
 
 
 def _no_bool(value: object) -> object:

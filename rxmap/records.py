@@ -10,7 +10,8 @@ import datetime as dt
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from typing import Literal
 
 from shapely.geometry import MultiPolygon, Polygon
@@ -131,7 +132,7 @@ class Surface:
     q95: FloatArray
 
     def bands(self) -> Mapping[str, FloatArray]:
-        """The arrays in the order in which they are written."""
+        """Return the arrays in the order in which they are written."""
         return {"mean": self.mean, "sd": self.sd, "p_over": self.p_over, "q05": self.q05, "q95": self.q95}
 
 
@@ -236,7 +237,7 @@ class Result:
     swath_m: float | None  # None without a machine
     cautions: tuple[Caution, ...]
     inputs: tuple[InputFile, ...]
-    plan: Mapping[str, object] = field(repr=False)  # the plan as understood, defaults filled in
+    plan: Mapping[str, object] = dataclass_field(repr=False)  # the plan as understood, defaults filled in
     formats: tuple[str, ...] = ("geojson", "shapefile")
 
 

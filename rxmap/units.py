@@ -52,7 +52,7 @@ day = 86400 s
 mph = mi / hour
 """
 
-CURRENCIES = (
+CURRENCIES = (  # ISO 4217 codes in force, from memory
     "AED AFN ALL AMD AOA ARS AUD AWG AZN BAM BBD BDT BHD BIF BMD BND BOB BRL BSD BTN BWP BYN BZD CAD CDF CHF CLP "
     "CNY COP CRC CUP CVE CZK DJF DKK DOP DZD EGP ERN ETB EUR FJD FKP GBP GEL GHS GIP GMD GNF GTQ GYD HKD HNL HTG "
     "HUF IDR ILS INR IQD IRR ISK JMD JOD JPY KES KGS KHR KMF KPW KRW KWD KYD KZT LAK LBP LKR LRD LSL LYD MAD MDL "
@@ -79,8 +79,8 @@ AMBIGUOUS = {
 }
 
 Kind = Literal[
-    "length", "area", "volume", "mass", "time", "speed", "rate", "amount", "money", "money_per_area", "money_per_amount",
-    "yield", "price",
+    "length", "area", "volume", "mass", "time", "speed", "rate", "amount", "money", "money_per_area",
+    "money_per_amount", "yield", "price",
 ]  # fmt: skip
 
 # One example unit for each shape a kind may take; currency stands for any one code.
@@ -109,7 +109,7 @@ def registry() -> Any:
     """Build the pint registry that holds our units and nothing else (once per process)."""
     import pint  # here: 0.1 s that `rxmap --help` must not pay
 
-    own = pint.UnitRegistry(None, cache_folder=None)
+    own: Any = pint.UnitRegistry(None, cache_folder=None)
     for line in DEFINITIONS.strip().splitlines():
         own.define(line)
     for code in CURRENCIES:
@@ -184,7 +184,7 @@ def currency(unit: str) -> str | None:
 
 
 def denominator(unit: str) -> str:
-    """What a unit is counted per: the part after the stroke.
+    """Return what a unit is counted per: the part after the stroke.
 
     Examples
     --------
@@ -195,7 +195,7 @@ def denominator(unit: str) -> str:
 
 
 def numerator(unit: str) -> str:
-    """What a unit counts: the part before the stroke.
+    """Return what a unit counts: the part before the stroke.
 
     Examples
     --------

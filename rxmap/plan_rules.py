@@ -1,0 +1,237 @@
+"""What must fit together in a plan: the faults that no single key shows."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Callable, Iterator
+
+from rxmap.plan import Label, Plan, Product, Target
+from rxmap.units import Quantity, currency, denominator, numerator
+
+
+def contradictions(plan: Plan) -> list[str]:
+    """List the faults of a plan that is well formed, one line each: key, what was found, what to do."""
+    return [line for rule in RULES for line in rule(plan)]
+
+
+def _names(plan: Plan) -> Iterator[str]:
+    groups = {
+        "target": [t.name for t in plan.target],
+        "product": [p.name for p in plan.product],
+        "pass": [p.name for p in plan.pass_],
+    }
+    for key, names in groups.items():
+        for name in sorted({name for name in names if names.count(name) > 1}):
+            yield f"{key}: the name '{name}' stands twice. Give each its own."
+    targets, products = set(groups["target"]), set(groups["product"])
+    for number, product in enumerate(plan.product, start=1):
+        for name in product.controls.keys() - targets:
+            yield f"product[{number}].controls: '{name}' is not a target of this plan. Targets: {_list(targets)}."
+    for number, section in enumerate(plan.pass_, start=1):
+        for name in section.products:
+            if name not in products:
+                yield f"pass[{number}].products: '{name}' is not a product of this plan. Products: {_list(products)}."
+    for number, override in enumerate(plan.override, start=1):
+        if override.pass_ and plan.pass_ and override.pass_ not in groups["pass"]:
+            yield f"override[{number}].pass: '{override.pass_}' is not a pass of this plan."
+
+
+def _machine(plan: Plan) -> Iterator[str]:
+    if plan.product and plan.machine is None:
+        yield "machine: is missing. A plan with a product needs the machine that applies it."
+    if plan.machine is None:
+        return
+    machine = plan.machine
+    if not machine.carrier.is_like("L/ha"):
+        yield f"machine.carrier: found '{machine.carrier}': the carrier is a volume per area, such as 2 gal/acre."
+    if machine.reserve and machine.reserve.to("L") >= machine.tank.to("L"):
+        yield f"machine.reserve: {machine.reserve} leaves nothing of the tank ({machine.tank}). Lower it."
+    for number, product in enumerate(plan.product, start=1):
+        least = product.label.carrier_min
+        if least and not least.is_like("L/ha"):
+            yield f"product[{number}].label.carrier_min: found '{least}': a volume per area is needed."
+
+
+def _target(plan: Plan) -> Iterator[str]:
+    for number, target in enumerate(plan.target, start=1):
+        for line in itertools.chain(_measure(target), _loss(plan, target), _gates(target)):
+            yield f"target[{number}].{line}"
+
+
+def _measure(target: Target) -> Iterator[str]:
+    percent = target.measure in ("incidence", "severity") or (target.measure == "rating" and target.scale is not None)
+    if percent and target.threshold >= 100:
+        yield f"threshold: found {target.threshold:g}: percent, so it must be below 100."
+    if target.measure != "count" and target.per != 1:
+        yield f"per: found {target.per:g}: only a count is per sample units. Remove it."
+    if target.measure != "rating" and target.scale is not None:
+        yield f"scale: only a rating has classes; this target is a {target.measure}. Remove it."
+    if isinstance(target.scale, dict) and not target.scale:
+        yield "scale: has no class. Write for example { 1 = 0.0, 2 = 1.5 }."
+
+
+def _loss(plan: Plan, target: Target) -> Iterator[str]:
+    loss = target.loss
+    if loss is None:
+        return
+    for key in ("yield_goal", "price"):
+        if getattr(plan.field, key) is None:
+            yield f"loss: needs field.{key}, which is missing. Add it, or remove the loss."
+    if loss.stage is not None and loss.growth is None and loss.stage != (plan.field.stage or ""):
+        today = f"'{plan.field.stage}'" if plan.field.stage else "not given"
+        yield (
+            f"loss.stage: the loss holds at {loss.stage}, field.stage is {today}. Add loss.growth: the expected "
+            f"untreated pressure at {loss.stage} over today's."
+        )
+
+
+def _gates(target: Target) -> Iterator[str]:
+    gates = target.gates
+    if gates.stage:
+        for code in gates.stage:
+            if stage_rank(code) is None:
+                yield f"gates.stage: '{code}' has no place in an order of stages. List it in gates.stages instead."
+        if None not in (low := stage_rank(gates.stage[0]), high := stage_rank(gates.stage[1])) and low > high:  # type: ignore[operator]
+            yield f"gates.stage: {gates.stage[0]} comes after {gates.stage[1]}. Write the earlier stage first."
+    if gates.infested_share is not None and target.measure not in ("count", "incidence"):
+        yield f"gates.infested_share: needs a count or an incidence; this target is a {target.measure}."
+
+
+def _stage_given(plan: Plan) -> Iterator[str]:
+    for number, target in enumerate(plan.target, start=1):
+        if (target.gates.stage or target.gates.stages) and plan.field.stage is None:
+            yield f"field.stage: is missing, and target[{number}].gates need it. Add it."
+    for number, product in enumerate(plan.product, start=1):
+        if product.label.stages and plan.field.stage is None:
+            yield f"field.stage: is missing, and product[{number}].label.stages need it. Add it."
+
+
+def _product(plan: Plan) -> Iterator[str]:
+    for number, product in enumerate(plan.product, start=1):
+        for line in itertools.chain(_rates(product), _response(product), _label(product.label)):
+            yield f"product[{number}].{line}"
+
+
+def _rates(product: Product) -> Iterator[str]:
+    label = product.label
+    if not label.min.is_like(label.max.unit):
+        yield f"label: min {label.min} and max {label.max} are not both volumes, or both masses, per area."
+        return
+    quantities: list[tuple[str, Quantity | None]] = [("rate", rate) for rate in product.rates]
+    quantities += [("label.season_max", label.season_max)]
+    quantities += [("applied.rate", earlier.rate) for earlier in product.applied]
+    quantities += [("under_label.rate", product.under_label.rate if product.under_label else None)]
+    for key, quantity in quantities:
+        if quantity is not None and not quantity.is_like(label.min.unit):
+            yield f"{key}: {quantity} cannot be compared with the label ({label.min} to {label.max})."
+    sold = denominator(product.cost.unit)
+    if not product.rates[0].is_like(f"{sold}/ha"):
+        yield f"cost: {product.cost} is per {sold}, the rate is {product.rates[0]}: one is a volume, the other a mass."
+    if product.pack and not product.rates[0].is_like(f"{product.pack.unit}/ha"):
+        yield f"pack: {product.pack} and the rate {product.rates[0]}: one is a volume, the other a mass."
+
+
+def _response(product: Product) -> Iterator[str]:
+    if len(product.rates) == 1:
+        if product.response:
+            yield "response: only a list of rates has a response. Remove it, or list the rates."
+        return
+    unit = product.rates[0].unit
+    if any(rate.unit != unit for rate in product.rates):
+        yield "rate: a list of rates is written in one unit."
+        return
+    wanted = {rate.magnitude for rate in product.rates}
+    if sorted(wanted) != [rate.magnitude for rate in product.rates]:
+        yield "rate: list the rates from low to full, each once."
+    found = {_magnitude(key, unit) for key in product.response}
+    if found != wanted:
+        rates = ", ".join(f'"{rate}"' for rate in product.rates)
+        yield f"response: needs the share of the control at each rate: {rates}."
+    elif list(product.response.values()) != sorted(product.response.values()):
+        yield "response: a higher rate cannot control less. Write the shares from low to full."
+
+
+def _magnitude(text: str, unit: str) -> float | None:
+    match = re.fullmatch(r"\s*([0-9.]+)\s*(\S+)\s*", text)
+    return float(match[1]) if match and match[2] == unit else None
+
+
+def _label(label: Label) -> Iterator[str]:
+    if label.min.is_like(label.max.unit) and label.min.to(label.max.unit) > label.max.magnitude:
+        yield f"label: min {label.min} is above max {label.max}."
+
+
+def _money(plan: Plan) -> Iterator[str]:
+    found: dict[str, list[str]] = {}
+    for key, quantity in _priced(plan):
+        code = currency(quantity.unit) if quantity else None
+        if code:
+            found.setdefault(code, []).append(key)
+    if len(found) > 1:
+        places = "; ".join(f"{code} in {', '.join(keys)}" for code, keys in sorted(found.items()))
+        yield f"currencies are mixed: {places}. Use one."
+    goal, price = plan.field.yield_goal, plan.field.price
+    if goal and price and not goal.is_like(f"{denominator(price.unit)}/ha"):
+        yield f"field.price: {price} and field.yield_goal {goal} are not in one yield unit ({numerator(goal.unit)})."
+
+
+def _priced(plan: Plan) -> Iterator[tuple[str, Quantity | None]]:
+    yield "field.price", plan.field.price
+    yield "scouting.cost", plan.scouting.cost
+    for number, product in enumerate(plan.product, start=1):
+        yield f"product[{number}].cost", product.cost
+    if plan.machine:
+        yield "machine.cost", plan.machine.cost
+        yield "machine.trip", plan.machine.trip
+
+
+def _dates(plan: Plan) -> Iterator[str]:
+    spray, harvest = plan.field.spray_date, plan.field.harvest
+    if spray and harvest and harvest < spray:
+        yield f"field.harvest: {harvest} is before field.spray_date {spray}."
+    for number, product in enumerate(plan.product, start=1):
+        for earlier in product.applied:
+            if spray and earlier.date > spray:
+                yield f"product[{number}].applied: {earlier.date} is after field.spray_date {spray}."
+        needs = [key for key in ("interval", "phi") if getattr(product.label, key) is not None]
+        if needs and spray is None:
+            yield f"field.spray_date: is missing, and product[{number}].label.{needs[0]} needs it. Add it."
+        if product.label.phi is not None and harvest is None:
+            yield f"field.harvest: is missing, and product[{number}].label.phi needs it. Add it."
+
+
+def _list(names: set[str]) -> str:
+    return ", ".join(sorted(names)) or "none"
+
+
+def stage_rank(code: str) -> tuple[int, float] | None:
+    """Place of a growth stage in its order; None for a code that has none.
+
+    Numbers go by value; letter codes run VE < VC < V1 .. < VT < R1 ..
+
+    Examples
+    --------
+    >>> stage_rank("V12") < stage_rank("VT") < stage_rank("R1") < stage_rank("R6.5")
+    True
+    >>> stage_rank("65"), stage_rank("bloom")
+    ((0, 65.0), None)
+    """
+    if re.fullmatch(r"\d+(\.\d+)?", code):
+        return 0, float(code)
+    named = {"VE": (1, -2.0), "VC": (1, -1.0), "VT": (2, 0.0)}
+    if code in named:
+        return named[code]
+    match = re.fullmatch(r"([VR])(\d+(?:\.\d+)?)", code)
+    return None if match is None else (1 if match[1] == "V" else 3, float(match[2]))
+
+
+RULES: tuple[Callable[[Plan], Iterator[str]], ...] = (
+    _names,
+    _machine,
+    _target,
+    _stage_given,
+    _product,
+    _money,
+    _dates,
+)
