@@ -1,0 +1,204 @@
+"""Treated parts that the machine can drive and that pay for themselves.
+
+The treated area has few parts, but nothing in it knows how wide the machine is. What is narrower than a
+section, or too short for the switching to follow, is dropped, and so is a part that no longer pays.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from rxmap.decide.edge import ARCS, BoolArray, EdgePrice, FloatArray
+
+TOUCH = 1e-9  # share of a cell by which a rectangle must enter it; less is rounding
+
+
+def machine_footprint(cell: float, width: float, run: float, heading: float | None) -> BoolArray:
+    """Smallest piece of ground that the machine can treat, as cells.
+
+    Every cell that the rectangle of `width` across the pass and `run` along it enters belongs to it, so
+    that ground made of footprints holds the whole rectangle. Without a heading it is a square of the
+    longer side, in which the rectangle fits along the rows and along the columns.
+
+    Parameters
+    ----------
+    cell : float [m]
+        Side of a cell.
+    width : float [m]
+        Across the pass.
+    run : float [m]
+        Along the pass.
+    heading : float or None [degree]
+        Of the pass, clockwise from north.
+
+    Returns
+    -------
+    (rows, columns) array of bool
+        Just large enough for the rectangle.
+
+    Examples
+    --------
+    >>> machine_footprint(3.0, 9.0, 6.0, heading=0.0).shape
+    (2, 3)
+    >>> machine_footprint(3.0, 6.0, 6.0, heading=45.0).astype(int)
+    array([[0, 1, 1, 0],
+           [1, 1, 1, 1],
+           [0, 1, 1, 0]])
+    """
+    if heading is None:
+        width = run = max(width, run)
+    angle = math.radians(heading or 0.0)
+    sides = width / cell, run / cell
+    rows = math.ceil(_extent(sides, math.cos(angle), math.sin(angle)) - TOUCH)
+    columns = math.ceil(_extent(sides, math.sin(angle), math.cos(angle)) - TOUCH)
+    # The rectangle may be centred on a cell, a side or a corner; where it enters fewest cells asks least.
+    shapes = [(max(1, r), max(1, c)) for r in (rows, rows + 1) for c in (columns, columns + 1)]
+    return min((_entered(shape, sides, angle) for shape in shapes), key=np.count_nonzero)
+
+
+def _extent(sides: tuple[float, float], along: float, across: float) -> float:
+    """Extent of a rectangle in the direction that has these shares along and across the pass."""
+    width, run = sides
+    return width * abs(across) + run * abs(along)
+
+
+def _entered(shape: tuple[int, int], sides: tuple[float, float], angle: float) -> BoolArray:
+    """Cells of an array that a rectangle at its middle enters; all lengths in cells."""
+    rows, columns = shape
+    north = ((rows - 1) / 2.0 - np.arange(rows))[:, np.newaxis]
+    east = np.arange(columns) - (columns - 1) / 2.0
+    sine, cosine = math.sin(angle), math.cos(angle)
+    along, across = east * sine + north * cosine, east * cosine - north * sine
+    # Two convex shapes meet unless the direction of a side of one of them keeps them apart.
+    unit_square = abs(sine) + abs(cosine)
+    entered: BoolArray = (
+        (2.0 * np.abs(across) < sides[0] + unit_square - TOUCH)
+        & (2.0 * np.abs(along) < sides[1] + unit_square - TOUCH)
+        & (2.0 * np.abs(north) < _extent(sides, cosine, sine) + 1.0 - TOUCH)
+        & (2.0 * np.abs(east) < _extent(sides, sine, cosine) + 1.0 - TOUCH)
+    )
+    return entered
+
+
+def widen_or_drop(treated: BoolArray, inside: BoolArray, footprint: BoolArray) -> BoolArray:
+    """Treated ground that the machine's footprint can cover without touching untreated ground inside.
+
+    This is a morphological opening [1]_ in which the boundary may clip the footprint: a place of the footprint
+    counts when more than half of it lies inside. In arms and corners of the field where it never does, the places
+    count that lie inside as far as any can, so that the whole field passes unchanged. Nothing is added.
+
+    Parameters
+    ----------
+    treated : (rows, columns) array of bool
+        Treated cells.
+    inside : (rows, columns) array of bool
+        Ground that may be treated.
+    footprint : (rows, columns) array of bool
+        See `machine_footprint`.
+
+    Returns
+    -------
+    (rows, columns) array of bool
+        What stays treated.
+
+    References
+    ----------
+    .. [1] Serra (1982), Image Analysis and Mathematical Morphology, Academic Press.
+
+    Examples
+    --------
+    A strip one cell wide is dropped from the block it hangs on:
+
+    >>> treated = np.zeros((5, 7), dtype=bool)
+    >>> treated[1:4, 1:4] = treated[2, 4:6] = True
+    >>> widen_or_drop(treated, np.ones((5, 7), dtype=bool), np.ones((2, 2), dtype=bool)).astype(int)
+    array([[0, 0, 0, 0, 0, 0, 0],
+           [0, 1, 1, 1, 0, 0, 0],
+           [0, 1, 1, 1, 0, 0, 0],
+           [0, 1, 1, 1, 0, 0, 0],
+           [0, 0, 0, 0, 0, 0, 0]])
+    """
+    # An odd number of rows and columns gives the footprint a middle cell that names its place.
+    footprint = np.pad(footprint, [(0, 1 - size % 2) for size in footprint.shape])
+    margin = [(size // 2, size // 2) for size in footprint.shape]
+    field = np.pad(inside, margin)
+    fits = ndimage.binary_erosion(np.pad(treated, margin) | ~field, footprint, border_value=1)
+    kept: BoolArray = ndimage.binary_dilation(fits & _places(field, footprint), footprint) & field
+    rows, columns = inside.shape
+    top, left = margin[0][0], margin[1][0]
+    return kept[top : top + rows, left : left + columns]
+
+
+def _places(inside: BoolArray, footprint: BoolArray) -> BoolArray:
+    """Places of the footprint that lie inside far enough."""
+    covered = ndimage.correlate(inside.astype(np.int32), footprint.astype(np.int32), mode="constant")
+    most = ndimage.maximum_filter(covered, footprint=footprint[::-1, ::-1], mode="constant")
+    half = np.count_nonzero(footprint) // 2 + 1
+    # Outside asks for more than any place has, so it lets none count.
+    asked = np.where(inside, np.minimum(most, half), footprint.size + 1)
+    enough: BoolArray = covered >= ndimage.minimum_filter(
+        asked, footprint=footprint, mode="constant", cval=footprint.size + 1
+    )
+    return enough
+
+
+def keep_paying(
+    treated: BoolArray,
+    benefit: FloatArray,
+    price: EdgePrice,
+    cell: float,
+    *,
+    inside: BoolArray,
+    fixed_per_part: float = 0.0,
+) -> BoolArray:
+    """Drop the parts whose benefit does not pay for their edges and a fixed cost, until all do.
+
+    Parts are joined through the sides of cells. A part is charged what the treated area would save without
+    it, so that no drop can lose money, however many parts go at once.
+
+    Parameters
+    ----------
+    treated : (rows, columns) array of bool
+        Treated cells; nothing outside is treated.
+    benefit, price, cell, inside
+        As in `treated_area`.
+    fixed_per_part : float [money]
+        Cost of every part, whatever its size.
+
+    Returns
+    -------
+    (rows, columns) array of bool
+        What stays treated.
+
+    Examples
+    --------
+    >>> treated = np.array([[True, True, False, True]])
+    >>> price = EdgePrice(along=1.0, across=1.0, heading=0.0)
+    >>> keep_paying(treated, np.array([[4.0, 4.0, -9.0, 0.5]]), price, 1.0, inside=np.ones((1, 4), dtype=bool))
+    array([[ True,  True, False, False]])
+    """
+    kept = treated.copy()
+    while True:
+        part, count = ndimage.label(kept)
+        gain = np.bincount(part[kept], weights=benefit[kept], minlength=count + 1)
+        paying = gain - _edge_costs(part, count, inside, price.arc_weights(cell)) > fixed_per_part
+        if paying[1:].all():
+            return kept
+        kept &= paying[part]
+
+
+def _edge_costs(part: NDArray[np.int32], count: int, inside: BoolArray, weights: tuple[float, ...]) -> FloatArray:
+    """Edge price that the treated area saves when a part goes; entry 0 is the untreated ground."""
+    costs = np.zeros(count + 1)
+    for (start, end), weight in zip(ARCS, weights, strict=True):
+        edge = inside[start] & inside[end] & (part[start] != part[end])
+        one, other = part[start][edge], part[end][edge]
+        # Parts that touch at a corner share an arc there, which the other part would have to pay instead.
+        saved = np.where((one > 0) & (other > 0), -weight, weight)
+        costs += np.bincount(one, weights=saved, minlength=count + 1)
+        costs += np.bincount(other, weights=saved, minlength=count + 1)
+    return costs
