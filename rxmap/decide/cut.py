@@ -108,6 +108,10 @@ def _round_significant(values: FloatArray) -> FloatArray:
 
 def _graph(gain: FloatArray, inside: BoolArray, weights: tuple[float, ...]) -> sparse.csr_array:
     """Capacities between the cells inside, numbered row by row, the source and the sink (the last two nodes)."""
+    # A gain beyond all eight arcs of its cell decides it alone. Held at twice that it still does, and leaves
+    # the digits of the whole numbers to the cells in doubt.
+    most = max(4.0 * sum(weights), np.abs(gain[gain != 0]).min())
+    gain = np.clip(gain, -most, most)
     total = max(gain[gain > 0].sum(), -gain[gain < 0].sum())
     # A power of two, so that scaling itself rounds nothing.
     scale = math.ldexp(1.0, FLOW_BITS - math.frexp(total)[1])

@@ -105,6 +105,24 @@ def test_with_edges_beyond_price_each_piece_of_the_field_is_treated_whole_or_not
         assert (treated[piece] == (benefit[piece].sum() > 0)).all()
 
 
+@pytest.mark.parametrize("factor", [2.0**-40, 2.0**40])
+def test_the_currency_does_not_matter(factor):
+    # The solver counts in whole numbers of 32 bits: neither tiny nor huge money may overflow or vanish.
+    benefit, inside = invented_benefit(5), np.ones((60, 70), dtype=bool)
+    treated = treated_area(benefit, inside, even_price(0.02), CELL)
+    np.testing.assert_array_equal(treated_area(benefit * factor, inside, even_price(0.02 * factor), CELL), treated)
+
+
+def test_one_cell_worth_a_fortune_blurs_none_of_the_others():
+    benefit, inside = invented_benefit(5), np.ones((60, 70), dtype=bool)
+    worths = []
+    for worth in (10.0, 1e9):  # both beyond what all edges of a cell can cost
+        benefit[30, 30] = worth
+        worths.append(treated_area(benefit, inside, even_price(0.02), CELL))
+    one, other = worths
+    np.testing.assert_array_equal(one, other)
+
+
 def test_a_field_without_ground_has_nothing_to_treat():
     nothing = np.zeros((3, 3), dtype=bool)
     assert not treated_area(np.ones((3, 3)), nothing, even_price(0.02), CELL).any()
@@ -173,8 +191,16 @@ def test_dearer_edges_are_never_longer(seed):
     assert (np.diff(lengths) <= 1e-9).all()
 
 
+def test_dearer_edges_close_a_small_hole():
+    benefit = np.full((9, 9), 1.0)
+    benefit[4, 4] = -1.0
+    inside = np.ones((9, 9), dtype=bool)
+    cheap, dear = (treated_area(benefit, inside, even_price(mean), CELL) for mean in (0.02, 0.2))
+    np.testing.assert_array_equal(cheap, benefit > 0)
+    assert dear.all()
+
+
 def test_dearer_edges_shrink_patches_that_lie_apart():
-    # In general only the edge must shrink: a dear edge may also close a hole. Round patches have none.
     north, east = np.indices((80, 160)) * CELL
     hills = [(200.0, 160.0, 120.0), (180.0, 430.0, 90.0), (220.0, 660.0, 60.0)]
     benefit = CELL**2 * (0.01 * sum(np.exp(-((north - n) ** 2 + (east - e) ** 2) / r**2) for n, e, r in hills) - 0.005)

@@ -62,6 +62,7 @@ def test_a_slanting_footprint_leans_to_the_heading():
     assert lean == pytest.approx(math.tan(math.radians(30.0)), rel=0.15)  # steps of a whole cell
 
 
+@settings(deadline=None)
 @given(width=st.floats(1.0, 20.0), run=st.floats(1.0, 20.0), heading=st.floats(0.0, 360.0), seed=st.integers(0, 99))
 def test_a_footprint_holds_the_whole_rectangle(width, run, heading, seed):
     footprint, angle = machine_footprint(3.0, width, run, heading), math.radians(heading)
@@ -73,6 +74,7 @@ def test_a_footprint_holds_the_whole_rectangle(width, run, heading, seed):
     assert footprint[row, column].all()
 
 
+@settings(deadline=None)
 @given(treated=blobs, inside=fields, footprint=footprints)
 def test_nothing_is_added_and_a_second_time_changes_nothing(treated, inside, footprint):
     treated = treated & inside
@@ -81,17 +83,20 @@ def test_nothing_is_added_and_a_second_time_changes_nothing(treated, inside, foo
     np.testing.assert_array_equal(widen_or_drop(once, inside, footprint), once)
 
 
+@settings(deadline=None)
 @given(treated=blobs, more=blobs, inside=fields, footprint=footprints)
 def test_more_treated_ground_never_loses_any(treated, more, inside, footprint):
     less = widen_or_drop(treated & inside, inside, footprint)
     assert (less <= widen_or_drop((treated | more) & inside, inside, footprint)).all()
 
 
+@settings(deadline=None)
 @given(inside=fields, footprint=footprints)
 def test_a_field_treated_as_a_whole_stays_whole_however_narrow_it_is(inside, footprint):
     np.testing.assert_array_equal(widen_or_drop(inside, inside, footprint), inside)
 
 
+@settings(deadline=None)
 @given(treated=blobs, footprint=footprints)
 def test_in_the_open_it_is_the_opening_of_the_textbook(treated, footprint):
     # Reference: scipy.ndimage.binary_opening, with more ground around than the footprint is long.
@@ -202,3 +207,20 @@ def test_every_part_of_an_exact_cut_pays(inside, price, benefit):
     np.testing.assert_array_equal(
         keep_paying(treated, benefit, price, 3.0, inside=inside, fixed_per_part=-1e-5), treated
     )
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_machine_loses_little_of_an_exact_cut_and_much_of_a_cell_by_cell_answer(seed):
+    draw = np.random.default_rng(seed).standard_normal
+    patches, grain = (ndimage.gaussian_filter(draw((80, 80)), reach) for reach in (10, 1))
+    benefit = 25.0 * (0.003 * (patches / patches.std() + 0.8 * grain / grain.std()) - 0.0005)
+    price, inside = EdgePrice(along=0.016, across=0.016, heading=0.0), np.ones((80, 80), dtype=bool)
+    footprint = machine_footprint(5.0, 10.0, 20.0, 0.0)
+
+    def lost(treated: np.ndarray) -> float:
+        return 1.0 - benefit[widen_or_drop(treated, inside, footprint)].sum() / benefit[treated].sum()
+
+    # Five draws of this invented field gave 0.1-0.6 % against 3-9 %, nine to fifty times as much.
+    after_cut = lost(treated_area(benefit, inside, price, 5.0))
+    assert after_cut < 0.01
+    assert lost(benefit > 0) > 5 * after_cut
