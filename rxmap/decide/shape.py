@@ -44,43 +44,26 @@ def machine_footprint(cell: float, width: float, run: float, heading: float | No
     --------
     >>> machine_footprint(3.0, 9.0, 6.0, heading=0.0).shape
     (2, 3)
-    >>> machine_footprint(3.0, 6.0, 6.0, heading=45.0).astype(int)
-    array([[0, 1, 1, 0],
-           [1, 1, 1, 1],
-           [0, 1, 1, 0]])
+    >>> machine_footprint(3.0, 4.0, 12.0, heading=45.0).astype(int)
+    array([[0, 0, 1, 1],
+           [0, 1, 1, 1],
+           [1, 1, 1, 0],
+           [1, 1, 0, 0]])
     """
     if heading is None:
         width = run = max(width, run)
     angle = math.radians(heading or 0.0)
-    sides = width / cell, run / cell
-    rows = math.ceil(_extent(sides, math.cos(angle), math.sin(angle)) - TOUCH)
-    columns = math.ceil(_extent(sides, math.sin(angle), math.cos(angle)) - TOUCH)
-    # The rectangle may be centred on a cell, a side or a corner; where it enters fewest cells asks least.
-    shapes = [(max(1, r), max(1, c)) for r in (rows, rows + 1) for c in (columns, columns + 1)]
-    return min((_entered(shape, sides, angle) for shape in shapes), key=np.count_nonzero)
-
-
-def _extent(sides: tuple[float, float], along: float, across: float) -> float:
-    """Extent of a rectangle in the direction that has these shares along and across the pass."""
-    width, run = sides
-    return width * abs(across) + run * abs(along)
-
-
-def _entered(shape: tuple[int, int], sides: tuple[float, float], angle: float) -> BoolArray:
-    """Cells of an array that a rectangle at its middle enters; all lengths in cells."""
-    rows, columns = shape
+    sine, cosine = math.sin(angle), math.cos(angle)
+    width, run = width / cell, run / cell  # from here on in cells
+    northwards, eastwards = width * abs(sine) + run * abs(cosine), width * abs(cosine) + run * abs(sine)
+    rows, columns = (max(1, math.ceil(extent - TOUCH)) for extent in (northwards, eastwards))
     north = ((rows - 1) / 2.0 - np.arange(rows))[:, np.newaxis]
     east = np.arange(columns) - (columns - 1) / 2.0
-    sine, cosine = math.sin(angle), math.cos(angle)
     along, across = east * sine + north * cosine, east * cosine - north * sine
-    # Two convex shapes meet unless the direction of a side of one of them keeps them apart.
-    unit_square = abs(sine) + abs(cosine)
-    entered: BoolArray = (
-        (2.0 * np.abs(across) < sides[0] + unit_square - TOUCH)
-        & (2.0 * np.abs(along) < sides[1] + unit_square - TOUCH)
-        & (2.0 * np.abs(north) < _extent(sides, cosine, sine) + 1.0 - TOUCH)
-        & (2.0 * np.abs(east) < _extent(sides, sine, cosine) + 1.0 - TOUCH)
-    )
+    # A cell and the rectangle meet unless the direction of a side of one of them keeps them apart; those of
+    # the cell cannot, for no row or column lies beyond the rectangle.
+    reach = abs(sine) + abs(cosine) - TOUCH
+    entered: BoolArray = (2.0 * np.abs(across) < width + reach) & (2.0 * np.abs(along) < run + reach)
     return entered
 
 
