@@ -24,7 +24,7 @@ from rxmap.grid import FloatArray, Frame
 
 SEED = 2026
 ROOT = Path(__file__).resolve().parent.parent
-WAVES = 300  # of a noise field; with more of them it looks no smoother
+WAVES = 300  # of a noise field; its covariance is then right to about 0.06 in any one field, our choice
 COLUMNS = ("stop", "lon", "lat", "date", "target", "n", "count", "severity_pct", "edge", "note")
 
 Ground = Callable[[FloatArray, FloatArray], FloatArray]  # pressure at (easting, northing) [m]
@@ -42,7 +42,7 @@ LARKSPUR_NOTES = {
     "A04": "thin stand, wet spot",
     "C07": "heads nodding, hard to count",
     "E02": "lodged row, took the next one",
-    "G06": "many beetles on one head",
+    "G06": "most of them on one head",
 }
 TEASEL_SHELL = [(-104, -68), (98, -76), (109, 61), (31, 80), (-98, 72)]
 TEMPLATE_SHELL = [(-191, -158), (188, -164), (196, 88), (120, 166), (-186, 158)]
@@ -180,8 +180,7 @@ def larkspur() -> dict[str, str]:
     hoppers = count_rows(stops, larkspur_hoppers(), "grey leafhopper", units=units, clumping=4.0, rng=rng)
 
     def common(stop: Stop) -> Row:
-        # Two mornings of walking: the edge and the first half of the lines on the first.
-        date = "2026-07-27" if stop.name[0] in "ABCDZ" else "2026-07-28"
+        date = "2026-07-27" if stop.name[0] in "ABCD" else "2026-07-28"  # two mornings of walking
         return {"date": date, "note": LARKSPUR_NOTES.get(stop.name, "")}
 
     return {
