@@ -1,0 +1,60 @@
+"""The result folder: which file comes from what."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path, PurePosixPath
+
+from rxmap.errors import CheckError, shown
+from rxmap.records import PassResult, Result
+from rxmap.write.files import write_bytes, write_json
+from rxmap.write.geojson import write_geojson
+from rxmap.write.manifest import write_manifest
+from rxmap.write.raster import write_surface
+from rxmap.write.shapefile import write_shapefile
+from rxmap.write.summary import layer_paths, summary, surface_path
+from rxmap.write.vectors import prescription, write_keep_outs, write_stops, write_zones
+
+LAYERS = {"geojson": write_geojson, "shapefile": write_shapefile}
+
+
+def write_result(result: Result, stage: Path, *, pages: Mapping[str, str | bytes]) -> None:
+    """Write everything below a folder, each file read back, the manifest last.
+
+    Parameters
+    ----------
+    result : Result
+        Everything that was decided.
+    stage : Path
+        An empty folder, as `rxmap.write.publish.staged` gives it.
+    pages : mapping of str to str or bytes
+        Finished documents by their path in the folder, such as ``map.html``.
+
+    Raises
+    ------
+    CheckError
+        If a file does not hold what was meant.
+    """
+    write_stops(stage / "stops.geojson", result.observations, result.targets)
+    write_zones(stage / "zones.geojson", result.zones)
+    write_keep_outs(stage / "keep_out.geojson", result.keep_outs)
+    for target in result.targets:
+        write_surface(stage / surface_path(target), target.surface, frame=result.field.frame, unit=target.unit)
+    for one in result.passes:
+        _write_layers(one, stage, result.formats)
+    write_json(stage / "summary.json", summary(result))
+    for name, page in pages.items():
+        _write_page(name, page, stage)
+    write_manifest(stage, inputs=result.inputs, seed=result.seed, plan=result.plan)
+
+
+def _write_layers(one: PassResult, stage: Path, formats: tuple[str, ...]) -> None:
+    for name, path in (layer_paths(one, formats) or {}).items():
+        LAYERS[name](stage / path, prescription(one.parts))
+
+
+def _write_page(name: str, page: str | bytes, stage: Path) -> None:
+    parts = PurePosixPath(name).parts
+    if not parts or name.startswith("/") or ".." in parts or (stage / name).exists():
+        raise CheckError(f"{shown(name)}: not a free place inside the result folder.")
+    write_bytes(stage / name, page.encode("utf-8") if isinstance(page, str) else page)

@@ -1,0 +1,121 @@
+"""All figures of a result in one JSON document; what is on a screen or on paper comes from here.
+
+Decimals: areas, pressures, probabilities, shares and skill 4; rates and totals 3; money 2.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rxmap.records import Money, PassResult, Result, TargetResult
+from rxmap.write.files import rounded
+
+SURFACES = "surfaces"
+PASSES = "passes"
+MACHINE = "machine"
+
+
+def summary(result: Result) -> dict[str, Any]:
+    """Figures of a result under the names that readers rely on; paths are relative to the folder.
+
+    Parameters
+    ----------
+    result : Result
+        Everything that was decided.
+
+    Returns
+    -------
+    dict
+        ``field``, ``targets``, ``zones``, ``passes``, ``money`` (None without a product), ``cautions``.
+    """
+    field = result.field
+    choice = result.zone_choice
+    return {
+        "field": {"name": field.name, "area_ha": rounded(field.area_ha, 4), "crs": field.frame.wkt},
+        "targets": [_target(target) for target in result.targets],
+        "zones": {
+            "count": len(result.zones),
+            "crisp": rounded(choice.crisp, 4),
+            "explained": rounded(choice.explained, 4),
+            "text": choice.text,
+        },
+        "passes": [_pass(one, result) for one in result.passes],
+        "money": None if result.money is None else _money(result.money),
+        "cautions": [{"code": caution.code, "text": caution.text} for caution in result.cautions],
+    }
+
+
+def surface_path(target: TargetResult) -> str:
+    """Where the surface of a target lies in a result folder."""
+    return f"{SURFACES}/{target.slug}.tif"
+
+
+def machine_path(one: PassResult, ending: str) -> str:
+    """Where a machine file of a pass lies in a result folder."""
+    return f"{PASSES}/{one.slug}/{MACHINE}/{one.base}{ending}"
+
+
+def layer_paths(one: PassResult, formats: tuple[str, ...]) -> dict[str, str] | None:
+    """Machine files of a pass by format, or None where nothing is to be sprayed."""
+    endings = {"geojson": ".geojson", "shapefile": ".shp"}
+    return None if one.decision == "none" else {name: machine_path(one, endings[name]) for name in formats}
+
+
+def _target(target: TargetResult) -> dict[str, Any]:
+    return {
+        "name": target.name,
+        "slug": target.slug,
+        "measure": target.measure,
+        "unit": target.unit,
+        "stops": {"read": target.read, "used": target.used, "unused": target.read - target.used},
+        "threshold": rounded(target.threshold, 4),
+        "source": target.source,
+        "mean": rounded(target.mean, 4),
+        "p_over": rounded(target.p_over, 4),
+        "model": target.model,
+        "skill": _or_none(target.skill, 4),
+        "verdict": target.verdict,
+        "reason": target.reason,
+        "surface": surface_path(target),
+    }
+
+
+def _pass(one: PassResult, result: Result) -> dict[str, Any]:
+    return {
+        "name": one.name,
+        "slug": one.slug,
+        "products": [
+            {
+                "name": product.name,
+                "rate": rounded(product.rate, 3),
+                "unit": product.unit,
+                "total": rounded(product.total, 3),
+                "total_unit": product.total_unit,
+            }
+            for product in one.products
+        ],
+        "decision": one.decision,
+        "reason": one.reason,
+        "next_look": one.next_look,
+        "treated_ha": rounded(one.treated_ha, 4),
+        "share": rounded(one.treated_ha / result.field.area_ha, 4),
+        "polygons": len(one.parts),
+        "loads": one.loads,
+        "files": layer_paths(one, result.formats),
+    }
+
+
+def _money(money: Money) -> dict[str, Any]:
+    return {
+        "currency": money.currency,
+        "map": _or_none(money.map, 2),
+        "all": _or_none(money.all, 2),
+        "none": _or_none(money.none, 2),
+        "best": money.best,
+        "range": None if money.range is None else [rounded(end, 2) for end in money.range],
+        "p_map": _or_none(money.p_map, 4),
+    }
+
+
+def _or_none(value: float | None, decimals: int) -> float | None:
+    return None if value is None else rounded(value, decimals)
