@@ -235,3 +235,29 @@ RULES: tuple[Callable[[Plan], Iterator[str]], ...] = (
     _money,
     _dates,
 )
+
+
+def not_applied(plan: Plan) -> list[str]:
+    """List the keys that were read and are not acted on yet: each becomes a caution."""
+    later: list[tuple[str, object]] = [
+        ("scouting.columns", plan.scouting.columns),
+        ("scouting.start", plan.scouting.start),
+        ("imagery", plan.imagery),
+        ("covariate", plan.covariate),
+        ("override", plan.override),
+        ("weather", plan.weather),
+        ("review", plan.review),
+    ]
+    if plan.check_strips and plan.check_strips.count != 0:
+        later.append(("check_strips", plan.check_strips))
+    for number, target in enumerate(plan.target, start=1):
+        key = f"target[{number}]"
+        later += [(f"{key}.gates.rising", target.gates.rising), (f"{key}.gates.confirmed", target.gates.confirmed)]
+        later += [(f"{key}.edge", target.edge), (f"{key}.spread", target.spread)]
+    for number, product in enumerate(plan.product, start=1):
+        later += [(f"product[{number}].response", product.response), (f"product[{number}].pack", product.pack)]
+    if plan.machine:
+        machine = plan.machine
+        later += [("machine.endurance", machine.endurance), ("machine.refill", machine.refill)]
+        later += [("machine.limits", machine.limits), ("machine.fill", "fill" in machine.model_fields_set)]
+    return [key for key, value in later if value]

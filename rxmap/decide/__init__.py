@@ -1,1 +1,1 @@
-"""Decision: loss, gates, benefit, treated area, and the map against treating all or nothing."""
+"""From pressure to a decision: loss, gates, benefit, treated area, map against all and none."""

@@ -1,0 +1,97 @@
+"""The passes that a plan offers: products that share a tank, what they control, what they cost."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import prod
+
+from rxmap.plan import Machine, Plan, Product
+from rxmap.records import slugs
+from rxmap.units import currency, denominator
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PassOption:
+    """One trip that could be made.
+
+    Parameters
+    ----------
+    name, slug : str
+        For people and for files.
+    products : tuple of Product
+        What is in the tank; the first that controls something gives the pass its rate.
+    control : mapping
+        Share of the loss prevented, by target name.
+    cost_ha : float
+        Products and per-area machine cost on treated ground [currency/ha].
+    fixed : float
+        What the pass costs once it goes out, wherever it treats [currency].
+    """
+
+    name: str
+    slug: str
+    products: tuple[Product, ...]
+    control: Mapping[str, float]
+    cost_ha: float
+    fixed: float
+
+    @property
+    def lead(self) -> Product:
+        """The first product that controls something."""
+        return next(product for product in self.products if product.controls)
+
+
+def pass_options(plan: Plan, field_ha: float) -> list[PassOption]:
+    """List the passes of a plan: those it names, then each other product that controls something.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    field_ha : float
+        Area of the field [ha], for a machine cost that is charged on all of it.
+    """
+    if plan.machine is None:
+        return []
+    by_name = {product.name: product for product in plan.product}
+    groups = [(section.name, tuple(by_name[name] for name in section.products)) for section in plan.pass_]
+    named = {product.name for _, products in groups for product in products}
+    groups += [(p.name, (p,)) for p in plan.product if p.controls and p.name not in named]
+    groups = [(name, products) for name, products in groups if any(p.controls for p in products)]
+    names = slugs([name for name, _ in groups], "pass")
+    return [
+        _option(name, slug, products, plan.machine, field_ha)
+        for (name, products), slug in zip(groups, names, strict=True)
+    ]
+
+
+def _option(name: str, slug: str, products: tuple[Product, ...], machine: Machine, field_ha: float) -> PassOption:
+    driven = machine.cost.to(f"{currency(machine.cost.unit)}/ha") if machine.cost else 0.0
+    on_field = machine.cost_on == "field"
+    targets = dict.fromkeys(target for product in products for target in product.controls)
+    return PassOption(
+        name=name,
+        slug=slug,
+        products=products,
+        # Products act one after the other on what the others left: Bliss (1939) independence.
+        control={t: 1 - prod(1 - _reached(p) * p.controls.get(t, 0.0) for p in products) for t in targets},
+        cost_ha=sum(product_cost_ha(product) for product in products) + (0.0 if on_field else driven),
+        fixed=(machine.trip.magnitude if machine.trip else 0.0) + (driven * field_ha if on_field else 0.0),
+    )
+
+
+def _reached(product: Product) -> float:
+    """Share of `controls` that the rate in use reaches."""
+    return max(product.response.values(), default=1.0)
+
+
+def product_cost_ha(product: Product) -> float:
+    """Cost of a product at its full rate [currency/ha].
+
+    Examples
+    --------
+    2.10 USD/floz at 9 floz/acre is 18.90 USD/acre, 46.70 USD/ha.
+    """
+    sold = denominator(product.cost.unit)
+    return product.cost.magnitude * product.full_rate.to(f"{sold}/ha")

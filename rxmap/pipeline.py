@@ -1,0 +1,321 @@
+"""The run, as the job goes: read, fit, decide, draw zones and passes, write, check, publish."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from rxmap.decide.benefit import Stake, crop_value_ha, stake_of
+from rxmap.decide.compare import Draws, compare, draw_surfaces
+from rxmap.decide.decision import PassDecision, decide_passes
+from rxmap.decide.gates import closed_gate
+from rxmap.decide.look import next_look
+from rxmap.decide.options import PassOption, pass_options
+from rxmap.decide.treat import decision_ground
+from rxmap.errors import Caution, CheckError, Faults, PlanError
+from rxmap.grid import M2_PER_HA, MOST_CELLS, Grid, default_cell, make_grid
+from rxmap.passes.keep_outs import keep_out_records, kept_ground, kept_share, product_setback_m, sprayed_around
+from rxmap.passes.label import label_faults
+from rxmap.passes.prescription import Ledger, base_names, prescribe
+from rxmap.plan import Plan, read_plan
+from rxmap.plan_rules import not_applied
+from rxmap.read import read_inputs
+from rxmap.records import Field, Inputs, Money, PassResult, Result, TargetResult, slugs
+from rxmap.surface.target import TargetSurface, fit_target
+from rxmap.units import currency
+from rxmap.zones.clusters import Clusters, make_zones
+from rxmap.zones.explain import zone_choice, zone_shapes
+
+MOST_CELLS_ASKED = 4_000_000  # a given cell that needs more is refused
+Progress = Callable[[str], None]
+
+
+def build(plan_path: str | Path, out: str | Path, *, replace: bool = False, progress: Progress | None = None) -> Result:
+    """Do the whole job of one plan: from scouting stops to a published result folder.
+
+    Parameters
+    ----------
+    plan_path : str or Path
+        The plan file.
+    out : str or Path
+        Result folder: absent, empty, or with `replace` an unchanged one of ours.
+    replace : bool
+        Whether an earlier result may be replaced.
+    progress : callable, optional
+        Called with one line before each step.
+
+    Raises
+    ------
+    InputError
+        If the plan or a file has faults; nothing is written.
+    OutputError
+        If the folder cannot be written.
+    CheckError
+        If the result fails its own checks; nothing is published.
+    """
+    tell = progress or (lambda _: None)
+    tell("reading the plan and its files")
+    plan, inputs = check(plan_path)
+    result = solve(plan, inputs, progress=tell)
+    tell("writing and checking the files")
+    publish(result, Path(out), replace=replace)
+    return result
+
+
+def check(plan_path: str | Path) -> tuple[Plan, Inputs]:
+    """Read everything that a plan names and report every fault at once; compute nothing.
+
+    Raises
+    ------
+    InputError
+        With all faults of the plan, the labels and the files.
+    """
+    plan = read_plan(plan_path)
+    faults = Faults()
+    faults.extend(f"{plan.path.name}: {line}" for line in label_faults(plan))
+    faults.raise_if_any(PlanError)
+    inputs = read_inputs(plan)
+    _asked_cells(plan, inputs.field)
+    return plan, inputs
+
+
+def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Result:
+    """Compute the result of a plan whose inputs are read; touches no file.
+
+    Parameters
+    ----------
+    plan : Plan
+        From `check`.
+    inputs : Inputs
+        From `check`.
+    progress : callable, optional
+        Called with one line before each step.
+    """
+    tell = progress or (lambda _: None)
+    field, seed = inputs.field, plan.output.seed
+    grid = make_grid(field.ground, _cell(plan, field))
+
+    tell("fitting the pressure of each target")
+    surfaces = fit_targets(plan, inputs, grid)
+    draws = draw_surfaces(surfaces, grid, seed=seed)
+    targets = [_target_result(surface, inputs, draws) for surface in surfaces]
+
+    tell("deciding where treating pays")
+    stakes = [stake_of(s, closed_gate(plan, s.target, s.observations)) for s in surfaces]
+    options = pass_options(plan, field.area_ha)
+    decisions = _decide(plan, inputs, options, stakes, surfaces, grid)
+    money = _money(plan, inputs, decisions, stakes, surfaces, grid, draws)
+
+    tell("drawing zones and passes")
+    zones = _zones(plan, stakes, grid)
+    passes = _passes(plan, inputs, decisions, Ledger(field=field, grid=grid, zones=zones.labels, stakes=stakes))
+    widest = max((product_setback_m(option) for option in options), default=0.0)
+    return Result(
+        crop=plan.field.crop,
+        units=plan.units,
+        seed=seed,
+        field=field,
+        grid=grid,
+        observations=inputs.observations,
+        targets=tuple(targets),
+        zones=tuple(zone_shapes(zones, targets, field=field, grid=grid)),
+        zone_choice=zone_choice(zones),
+        keep_outs=tuple(keep_out_records(inputs.keep_outs, widest, field)),
+        passes=tuple(passes),
+        money=money,
+        swath_m=plan.machine.swath.to("m") if plan.machine else None,
+        cautions=tuple(_cautions(plan, inputs, surfaces, stakes, decisions, money)),
+        inputs=inputs.files,
+        plan=plan.model_dump(mode="json", by_alias=True, exclude_defaults=True),
+        formats=plan.output.formats,
+    )
+
+
+def publish(result: Result, out: Path, *, replace: bool = False) -> None:
+    """Write a result beside its place, prove it, then put it there whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written.
+    CheckError
+        If `verify` finds anything.
+    """
+    from rxmap.show import map_page
+    from rxmap.verify import verify
+    from rxmap.write.folder import write_result
+    from rxmap.write.publish import staged
+
+    with staged(out, replace=replace) as stage:
+        write_result(result, stage, pages={"map.html": map_page(result)})
+        report = verify(stage)
+        if not report.ok:
+            raise CheckError(["the result fails its own checks and is not published", *report.findings])
+
+
+def fit_targets(plan: Plan, inputs: Inputs, grid: Grid) -> list[TargetSurface]:
+    """Fit every target of a plan on the field grid."""
+    names = slugs([target.name for target in plan.target], "target")
+    return [
+        fit_target(target, slug, inputs.observations, field=inputs.field, grid=grid, seed=plan.output.seed)
+        for target, slug in zip(plan.target, names, strict=True)
+    ]
+
+
+def _asked_cells(plan: Plan, field: Field) -> float | None:
+    """Cells that a given cell size needs; refused above four million."""
+    if plan.output.cell is None:
+        return None
+    cells = field.area_ha * M2_PER_HA / plan.output.cell.to("m") ** 2
+    if cells > MOST_CELLS_ASKED:
+        raise PlanError(
+            f"{plan.path.name}: output.cell: {plan.output.cell} needs {cells:,.0f} cells, the most is "
+            f"{MOST_CELLS_ASKED:,}. Use a coarser cell."
+        )
+    return cells
+
+
+def _cell(plan: Plan, field: Field) -> float:
+    return plan.output.cell.to("m") if plan.output.cell else default_cell(field.area_ha * M2_PER_HA)
+
+
+def _target_result(fitted: TargetSurface, inputs: Inputs, draws: Draws) -> TargetResult:
+    target, model, surface = fitted.target, fitted.model, fitted.surface
+    rows = [o for o in inputs.observations if o.target == target.name]
+    return TargetResult(
+        name=target.name,
+        slug=fitted.slug,
+        measure=target.measure,
+        unit=target.unit,
+        threshold=target.threshold,
+        source=target.source,
+        read=len(rows),
+        used=sum(o.used for o in rows),
+        mean=surface.grid.mean(surface.mean),
+        p_over=draws.p_mean_over(target.name, target.threshold),
+        model=model.model_,
+        skill=model.skill_ if np.isfinite(model.skill_) else None,
+        verdict=fitted.verdict,
+        reason=model.reason_,
+        surface=surface,
+    )
+
+
+def _decide(
+    plan: Plan,
+    inputs: Inputs,
+    options: Sequence[PassOption],
+    stakes: Sequence[Stake],
+    surfaces: Sequence[TargetSurface],
+    grid: Grid,
+) -> list[PassDecision]:
+    if plan.machine is None or not options:
+        return []
+    kept = {o.slug: kept_share(kept_ground(inputs.keep_outs, product_setback_m(o)), grid) for o in options}
+    return decide_passes(
+        options,
+        stakes,
+        grid=grid,
+        grounds={slug: decision_ground(grid, share, plan.machine) for slug, share in kept.items()},
+        machine=plan.machine,
+        mapped=frozenset(s.target.name for s in surfaces if s.verdict == "map"),
+        value_ha=crop_value_ha(plan.field),
+    )
+
+
+def _money(
+    plan: Plan,
+    inputs: Inputs,
+    decisions: Sequence[PassDecision],
+    stakes: Sequence[Stake],
+    surfaces: Sequence[TargetSurface],
+    grid: Grid,
+    draws: Draws,
+) -> Money | None:
+    code = next((currency(product.cost.unit) for product in plan.product), None)
+    if code is None:
+        return None
+    walked = plan.scouting.cost.to(f"{code}/ha") * inputs.field.area_ha if plan.scouting.cost else 0.0
+    return compare(
+        decisions,
+        stakes,
+        surfaces,
+        grid=grid,
+        draws=draws,
+        value_ha=crop_value_ha(plan.field),
+        scouting=walked,
+        currency=code,
+    )
+
+
+def _zones(plan: Plan, stakes: Sequence[Stake], grid: Grid) -> Clusters:
+    """Cluster on the expected loss of each target; memberships are smoothed over a swath."""
+    swath = plan.machine.swath.to("m") if plan.machine else 0.0
+    return make_zones(
+        np.column_stack([stake.weight for stake in stakes]),
+        grid,
+        zones=plan.output.zones,
+        smooth_m=max(2 * grid.cell, swath / 2),
+        seed=plan.output.seed,
+    )
+
+
+def _passes(plan: Plan, inputs: Inputs, decisions: Sequence[PassDecision], ledger: Ledger) -> list[PassResult]:
+    if plan.machine is None:
+        return []
+    bases = base_names([decision.option.slug for decision in decisions])
+    return [
+        prescribe(
+            decision,
+            sprayed_around(kept_ground(inputs.keep_outs, product_setback_m(decision.option))),
+            ledger,
+            machine=plan.machine,
+            base=base,
+            next_look="" if decision.goes_out else next_look(decision.option, ledger.stakes, ledger.grid),
+        )
+        for decision, base in zip(decisions, bases, strict=True)
+    ]
+
+
+def _cautions(
+    plan: Plan,
+    inputs: Inputs,
+    surfaces: Sequence[TargetSurface],
+    stakes: Sequence[Stake],
+    decisions: Sequence[PassDecision],
+    money: Money | None,
+) -> list[Caution]:
+    """Everything the reader must know, in one order, each once."""
+    found = [Caution(f"not_applied: {key}", f"{key} is read but not acted on yet.") for key in not_applied(plan)]
+    found += inputs.cautions
+    if not plan.product:
+        found.append(Caution("no_product", "The plan has no product: surfaces and zones only, no pass and no money."))
+    cells = _asked_cells(plan, inputs.field)
+    if cells is not None and cells > MOST_CELLS:
+        found.append(Caution("fine_cells", f"output.cell {plan.output.cell} makes {cells:,.0f} cells; this is slow."))
+    for surface in surfaces:
+        name = surface.target.name
+        found += [Caution(code, f"{name}: {text}") for code, text in surface.model.cautions_]
+    for stake in stakes:
+        if stake.closed:
+            found.append(Caution("gate_closed", f"{stake.name}: {stake.closed}."))
+    for product in plan.product:
+        if product.under_label:
+            found.append(
+                Caution(
+                    "under_label",
+                    f"{product.name}: {product.under_label.rate} is below the label's minimum {product.label.min}; "
+                    f"reason given: {product.under_label.reason}. A low rate can fail and breeds resistance.",
+                )
+            )
+    if money and money.best == "all" and any(d.kind == "map" for d in decisions):
+        found.append(
+            Caution(
+                "floor_holds",
+                "Treating all is expected to earn more than the map, but part of the field is below the threshold, "
+                "which is a floor: ground below it is not treated.",
+            )
+        )
+    return list(dict.fromkeys(found))
