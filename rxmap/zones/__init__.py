@@ -1,0 +1,1 @@
+"""Zones: clustering, how good a clustering is, and cells drawn as polygons."""
