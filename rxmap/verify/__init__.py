@@ -1,0 +1,80 @@
+"""Re-read a result folder as a stranger would, and prove what must always hold.
+
+Nothing here is shared with the code that writes: a fault there must not hide itself here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from rxmap.errors import printable
+from rxmap.verify import figures, folder, label, page, pair, prescription, surfaces
+from rxmap.verify.folder import Folder
+from rxmap.verify.report import Report, Unreadable
+
+__all__ = ["Report", "verify"]
+
+CHECKS: tuple[tuple[str, Callable[[Folder], Iterator[str]]], ...] = (
+    ("every file is there, has the size and SHA-256 of the manifest, and none is beside them", folder.files_match),
+    ("the manifest names inputs, versions, seed and plan", folder.manifest_whole),
+    ("every JSON file is strict JSON without NaN", folder.json_readable),
+    ("the summary is complete and its paths lead to files", figures.summary_complete),
+    ("every GeoJSON follows RFC 7946: WGS84, closed rings, 7 decimals, bbox, unique ids", figures.layers_conform),
+    ("each prescription layer covers the field once: no overlap, no gap, the field's area", prescription.covers_once),
+    ("each feature carries every attribute within its bounds", prescription.attributes_right),
+    ("each shapefile is whole and equal to the GeoJSON, feature by feature", pair.shapefiles_equal),
+    ("every rate is 0 or inside the label's range", label.rates_on_label),
+    ("the spray volume reaches the label's minimum", label.carrier_enough),
+    ("season total, number, interval, days to harvest and stage keep the label", label.season_kept),
+    ("no treated ground in a keep-out or outside the field", prescription.keeps_out),
+    ("every keep-out has the setback that the plan asks for", prescription.setbacks_kept),
+    (
+        "treated area, share, polygons, product and loads of the summary are those of the files",
+        prescription.totals_agree,
+    ),
+    ("the machine can hold every layer", prescription.machine_limits),
+    ("each pass has the files that its decision asks for", prescription.decisions_kept),
+    ("no stop is dropped in silence", figures.stops_counted),
+    ("the zones cover the field once and say what the surfaces say", surfaces.zones_right),
+    ("each surface is a cloud-optimised GeoTIFF of possible values where the field is", surfaces.surfaces_right),
+    ("pressure and p_over of each part lie on the surface of its target", surfaces.parts_on_surface),
+    ("the money names the best choice", figures.money_in_order),
+    ("the map opens without a network", page.page_stands_alone),
+)
+
+
+def verify(path: str | Path) -> Report:
+    """Prove the invariants of a result folder from its files alone.
+
+    Parameters
+    ----------
+    path : str or Path
+        What `rxmap build` wrote.
+
+    Returns
+    -------
+    Report
+        Findings, and what was proved. A broken result never raises: what cannot be read is a finding.
+    """
+    result = Folder(Path(path))
+    findings: dict[str, None] = {}
+    checked = []
+    for words, check in CHECKS:
+        found = _run(check, result)
+        findings.update(dict.fromkeys(found))
+        if not found:
+            checked.append(words)
+    return Report(tuple(findings), tuple(checked))
+
+
+def _run(check: Callable[[Folder], Iterator[str]], result: Folder) -> list[str]:
+    found: list[str] = []
+    try:
+        found.extend(printable(line) for line in check(result))
+    except Unreadable as finding:
+        found.append(printable(str(finding)))
+    except Exception as error:  # a stranger's folder may be broken in any way; the other checks still run
+        kind = type(error).__name__
+        found.append(printable(f"{result.last}: not of the agreed form ({check.__name__}: {kind}: {error})"))
+    return found

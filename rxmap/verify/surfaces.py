@@ -1,0 +1,207 @@
+"""The pressure surfaces, and what the zones say about them."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyproj
+import rasterio
+import shapely
+from numpy.typing import NDArray
+from rasterio.features import rasterize
+from shapely.geometry.base import BaseGeometry
+
+from rxmap.errors import shown
+from rxmap.verify.folder import SUMMARY, Folder
+from rxmap.verify.geojson import Layer
+from rxmap.verify.ground import M2_PER_HA, area_m2, projected
+from rxmap.verify.prescription import ZONES, coverage_faults, field_ground
+from rxmap.verify.report import Unreadable
+from rxmap.verify.values import near
+
+BANDS = ("mean", "sd", "p_over", "q05", "q95")
+NODATA = -9999.0
+MOST_CELLS = 40_000_000  # more is not a field; nothing is read of it
+SHARE_SEEN = 0.05  # a cell with less of the field in it may have been missed by 8 x 8 sub-cells
+MEAN_TOLERANCE = 1e-3  # of the surface's size: sub-cells against the exact boundary
+ZONE_TOLERANCE = 0.05  # of the surface's range: cells of a zone against its drawn, simplified outline
+
+
+@dataclass(frozen=True, slots=True)
+class Raster:
+    """Bands of a surface; NaN where there is no value."""
+
+    bands: dict[str, NDArray[np.float64]]
+    transform: Any
+    wkt: str
+
+    @property
+    def valid(self) -> NDArray[np.bool_]:
+        """Cells that carry a value."""
+        return np.isfinite(self.bands["mean"])
+
+    def share(self, ground: BaseGeometry) -> NDArray[np.float64]:
+        """Share of each cell inside a lon/lat geometry, counted on sub-cells."""
+        rows, columns = self.valid.shape
+        fine = int(np.clip(np.sqrt(MOST_CELLS / (rows * columns)), 1, 8))
+        burned = rasterize(
+            [(projected(ground, self.wkt), 1)],
+            out_shape=(rows * fine, columns * fine),
+            transform=self.transform * self.transform.scale(1 / fine),
+        )
+        return np.asarray(burned.reshape(rows, fine, columns, fine).mean(axis=(1, 3)))
+
+    def mean_over(self, ground: BaseGeometry) -> float:
+        """Area mean of the pressure over a lon/lat geometry."""
+        share = np.where(self.valid, self.share(ground), 0.0)
+        return float(np.sum(np.nan_to_num(self.bands["mean"]) * share) / np.sum(share))
+
+    def span(self, band: str) -> tuple[float, float]:
+        """Least and largest value of a band."""
+        return float(np.nanmin(self.bands[band])), float(np.nanmax(self.bands[band]))
+
+
+def read_raster(result: Folder, name: str) -> Raster:
+    """Read a surface whole; its form is proved by `surfaces_right`."""
+    result.bytes(name)  # a missing file is told in our words
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            with rasterio.open(result.path / name, driver="GTiff") as source:
+                if source.width * source.height > MOST_CELLS:
+                    raise Unreadable(f"{name}: {source.width} x {source.height} cells; a field has fewer")
+                if source.crs is None or source.count != len(BANDS):
+                    raise Unreadable(f"{name}: {source.count} bands; should be {len(BANDS)}, with a projection")
+                values = source.read().astype(float)
+                values[values == NODATA] = np.nan
+                return Raster(dict(zip(BANDS, values, strict=True)), source.transform, source.crs.to_wkt())
+    except (rasterio.errors.RasterioError, rasterio.errors.NotGeoreferencedWarning) as error:
+        raise Unreadable(f"{name}: cannot be read as a GeoTIFF: {error}") from None
+
+
+def surfaces_right(result: Folder) -> Iterator[str]:
+    """Hold each surface against the agreed form, possible values, and the field."""
+    field = field_ground(result)
+    for target in result.summary["targets"]:
+        name = target["surface"]
+        raster = read_raster(result, name)
+        for line in (*_form(result, name), *_place(raster, result.summary["field"]["crs"]), *_numbers(raster)):
+            yield f"{name}: {line}"
+        for line in (*_extent(raster, field), *_agrees(raster, field, target)):
+            yield f"{name}: {line}"
+
+
+def _form(result: Folder, name: str) -> Iterator[str]:
+    with rasterio.open(result.path / name, driver="GTiff") as source:
+        layout = source.tags(ns="IMAGE_STRUCTURE").get("LAYOUT")
+        found = {
+            "layout": (layout, "COG"),
+            "type": (set(source.dtypes), {"float32"}),
+            "nodata": (source.nodata, NODATA),
+            "band descriptions": (source.descriptions, BANDS),
+        }
+    for word, (is_now, wanted) in found.items():
+        if is_now != wanted:
+            yield f"{word} {is_now}; should be {wanted}"
+
+
+def _place(raster: Raster, wkt: str) -> Iterator[str]:
+    """Hold the raster's projection against the one of the summary."""
+    west, north = raster.transform * (0, 0)
+    change = pyproj.Transformer.from_crs(pyproj.CRS.from_wkt(raster.wkt), pyproj.CRS.from_wkt(wkt), always_xy=True)
+    easting, northing = change.transform(west, north)
+    if not np.allclose((easting, northing), (west, north), rtol=0, atol=1e-3):  # a millimetre
+        yield f"projection differs from field.crs of {SUMMARY}; should be the same"
+
+
+def _numbers(raster: Raster) -> Iterator[str]:
+    valid, bands = raster.valid, raster.bands
+    for name, values in bands.items():
+        if (np.isfinite(values) != valid).any():
+            yield f"band {name} has values in other cells than band mean; should be the same cells"
+    with np.errstate(invalid="ignore"):
+        wrong = {
+            "sd below 0": bands["sd"] < 0,
+            "p_over outside 0 to 1": (bands["p_over"] < 0) | (bands["p_over"] > 1),
+            "q05 above q95": bands["q05"] > bands["q95"],
+        }
+    for word, cells in wrong.items():
+        if cells.any():
+            row, column = np.argwhere(cells)[0]
+            yield f"{word} in {int(cells.sum())} cells, the first at row {row}, column {column}; should be nowhere"
+
+
+def _extent(raster: Raster, field: BaseGeometry) -> Iterator[str]:
+    missing = (raster.share(field) > SHARE_SEEN) & ~raster.valid
+    ground = projected(field, raster.wkt)
+    margin = 0.1  # [m] coordinates of seven decimals are off by a centimetre
+    touched = rasterize(
+        [(shapely.buffer(ground, margin), 1)],
+        out_shape=raster.valid.shape,
+        transform=raster.transform,
+        all_touched=True,
+    )
+    beyond = raster.valid & (touched == 0)
+    if missing.any():
+        yield f"{int(missing.sum())} cells of the field have no value; should be none"
+    if beyond.any():
+        yield f"{int(beyond.sum())} cells outside the field have a value; should be none"
+
+
+def _agrees(raster: Raster, field: BaseGeometry, target: Any) -> Iterator[str]:
+    low, high = raster.span("mean")
+    mean = raster.mean_over(field)
+    if not near(target["mean"], mean, absolute=MEAN_TOLERANCE * (high - low) + 1e-6 * abs(mean)):
+        yield f"area mean {mean:.6g}; {SUMMARY} says {target['mean']}"
+    if target["verdict"] == "uniform" and high - low > 1e-6 * abs(mean):
+        yield f"values from {low:.6g} to {high:.6g} with verdict uniform; should be constant"
+
+
+def zones_right(result: Folder) -> Iterator[str]:
+    """Hold the zones against the field, and their figures against the surfaces."""
+    layer, summary = result.layer(ZONES), result.summary
+    numbers = [feature.properties["zone"] for feature in layer.features]
+    if sorted(numbers) != list(range(1, len(numbers) + 1)):
+        yield f"{ZONES}: zones {numbers}; should be numbered 1 to {len(numbers)}, each once"
+    yield from coverage_faults(layer, field_ground(result), float(summary["field"]["area_ha"]))
+    for feature in layer.features:
+        hectares = area_m2(feature.geometry) / M2_PER_HA
+        if not near(feature.properties["area_ha"], hectares, relative=1e-6):
+            yield f"{feature.where}: area_ha {feature.properties['area_ha']}; should be {hectares:.4f}"
+    for target in summary["targets"]:
+        yield from _zone_means(layer, target, read_raster(result, target["surface"]))
+
+
+def _zone_means(layer: Layer, target: Any, raster: Raster) -> Iterator[str]:
+    low, high = raster.span("mean")
+    total = area = 0.0
+    for feature in layer.features:
+        found = feature.properties[f"pressure_{target['slug']}"]
+        wanted = raster.mean_over(feature.geometry)
+        if not near(found, wanted, absolute=ZONE_TOLERANCE * (high - low), relative=1e-6):
+            yield f"{feature.where}: pressure of {shown(target['name'])} {found}; the surface has {wanted:.6g} there"
+        p_over = feature.properties[f"p_over_{target['slug']}"]
+        if not 0 <= p_over <= 1:
+            yield f"{feature.where}: p_over of {shown(target['name'])} {p_over}; should be between 0 and 1"
+        hectares = float(feature.properties["area_ha"])
+        total, area = total + float(found) * hectares, area + hectares
+    average = total / area
+    if not near(target["mean"], average, absolute=0.5 * ZONE_TOLERANCE * (high - low), relative=1e-4):
+        yield f"{layer.name}: zone means of {shown(target['name'])} average {average:.6g}; should be {target['mean']}"
+
+
+def parts_on_surface(result: Folder) -> Iterator[str]:
+    """Hold pressure and p_over of each part against the surface of its target."""
+    rasters = {target["name"]: read_raster(result, target["surface"]) for target in result.summary["targets"]}
+    for _, layer in result.layers:
+        for feature in layer.features:
+            raster = rasters.get(feature.properties["target"])
+            for key, band in (("pressure", "mean"), ("p_over", "p_over")):
+                low, high = raster.span(band) if raster else (-np.inf, np.inf)
+                found = feature.properties[key]
+                if not low - 1e-3 * (1 + abs(low)) <= found <= high + 1e-3 * (1 + abs(high)):
+                    yield f"{feature.where}: {key} {found}; the surface runs from {low:.4g} to {high:.4g}"
