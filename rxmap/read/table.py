@@ -1,0 +1,200 @@
+"""Tables of stops: a strict reader of delimited text, and vector layers in the same form.
+
+General readers turn ``NA`` into nothing, ``007`` into 7, pad short rows and shift long ones. Here
+every cell stays text until a named column asks for a number.
+
+References
+----------
+Shafranovich (2005), Common format and MIME type for CSV files, RFC 4180 (quoting).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from rxmap.errors import Faults, InputError
+from rxmap.read.columns import REQUIRED, canonical
+from rxmap.read.door import Source
+from rxmap.read.vector import Layer
+
+DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
+MOST_ROWS = 100_000  # our limit: a walk has dozens of stops, a wrong file millions
+
+_SPREADSHEETS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"SQLite format 3")
+_WITH_COMMA = re.compile(r"-?[0-9]+,[0-9]+")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One row: where it is in the file, and its cells in the order of the header."""
+
+    number: int
+    cells: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A table as it was read, every cell text without outer spaces.
+
+    Parameters
+    ----------
+    name : str
+        File, for messages.
+    word : str
+        What a row is called: ``row``, numbered as an editor does, or ``feature``.
+    header : tuple of str
+        Names as written.
+    rows : tuple of Row
+        Rows that hold anything.
+    mark : str
+        Decimal mark of its numbers.
+    """
+
+    name: str
+    word: str
+    header: tuple[str, ...]
+    rows: tuple[Row, ...]
+    mark: str = "."
+
+    def place(self, row: Row) -> str:
+        """File and row, for messages."""
+        return f"{self.name}: {self.word} {row.number}"
+
+
+def read_table(source: Source) -> Table:
+    """Read delimited text: UTF-8, comma, semicolon or tab, quotes as in RFC 4180.
+
+    Parameters
+    ----------
+    source : Source
+        From the door.
+
+    Raises
+    ------
+    InputError
+        If the file is no such table, or a row is not as long as the header.
+    """
+    lines = list(io.StringIO(_text(source), newline=""))  # keeps line ends, numbers lines as editors do
+    delimiter = _delimiter(source.name, lines)
+    numbered = _records(source.name, lines, delimiter)
+    _, names = next(numbered)
+    header = tuple(name.strip() for name in names)
+    rows = _rows(source.name, header, numbered)
+    return Table(name=source.name, word="row", header=header, rows=rows, mark=_mark(header, rows, delimiter))
+
+
+def table_of(layer: Layer) -> Table:
+    """Put a layer of points into the form of a table; its geometry replaces lon and lat.
+
+    Raises
+    ------
+    InputError
+        For features that are not single points.
+    """
+    faults = Faults()
+    for feature in layer.features:
+        kind = feature.geometry.geom_type
+        if kind != "Point":
+            faults.add(f"{layer.name}: feature {feature.number} is a {kind}; a stop is one point. Draw it as a point.")
+    faults.raise_if_any()
+    names = {key: None for feature in layer.features for key in feature.properties}
+    others = [name for name in names if canonical(name) not in ("lon", "lat")]
+    rows = tuple(
+        Row(
+            number=feature.number,
+            cells=(
+                f"{feature.geometry.x:.9f}",  # 0.1 mm, and never an exponent
+                f"{feature.geometry.y:.9f}",
+                *(feature.properties.get(name, "").strip() for name in others),
+            ),
+        )
+        for feature in layer.features
+    )
+    return Table(name=layer.name, word="feature", header=("lon", "lat", *(name.strip() for name in others)), rows=rows)
+
+
+def _text(source: Source) -> str:
+    data, name = source.data, source.name
+    if not data.strip():
+        raise InputError(f"{name}: the file is empty. Write a header and one row per stop and target.")
+    if data.startswith(_SPREADSHEETS):
+        raise InputError(f"{name}: a spreadsheet or archive, not text. Save the sheet as CSV in UTF-8.")
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise InputError(f"{name}: the text is UTF-16. Save it as UTF-8.")
+    if b"\x00" in data:
+        raise InputError(f"{name}: byte {data.index(0) + 1} is NUL: not a text table. Save the sheet as CSV in UTF-8.")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        found = f"byte {error.start + 1} (0x{data[error.start]:02x}, row {line})"
+        raise InputError(f"{name}: {found} is not UTF-8. Save the table as UTF-8.") from None
+
+
+def _delimiter(name: str, lines: list[str]) -> str:
+    """Find the delimiter from the header, where only one reading is possible."""
+    readings = {delimiter: _header(lines, delimiter) for delimiter in DELIMITERS}
+    dividing = [delimiter for delimiter, names in readings.items() if len(names) > 1]
+    fitting = [delimiter for delimiter in dividing if readings[delimiter].issuperset(REQUIRED)]
+    if len(fitting) == 1 or len(dividing) == 1:
+        return (fitting or dividing)[0]
+    if not dividing:
+        raise InputError(f"{name}: row 1 is no header: no comma, semicolon or tab. Needed: {', '.join(REQUIRED)}.")
+    words = " and ".join(DELIMITERS[delimiter] for delimiter in dividing)
+    raise InputError(f"{name}: row 1 can be read with {words} between its names. Use one, and quote the others.")
+
+
+def _header(lines: list[str], delimiter: str) -> set[str]:
+    try:
+        rows = csv.reader(lines, delimiter=delimiter, strict=True)
+        return {canonical(cell) for cell in next((row for row in rows if _holds(row)), [])}
+    except csv.Error:
+        return set()
+
+
+def _records(name: str, lines: list[str], delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    """Yield the line where each record starts, and its cells; blank records are passed over."""
+    reader = csv.reader(lines, delimiter=delimiter, strict=True)
+    start = 1
+    try:
+        for cells in reader:
+            if _holds(cells):
+                yield start, cells
+            start = reader.line_num + 1
+    except csv.Error as error:
+        raise InputError(f"{name}: row {start}: {error}: a quote left open or closed early? Mend it.") from None
+
+
+def _holds(cells: list[str]) -> bool:
+    return any(cell.strip() for cell in cells)
+
+
+def _rows(name: str, header: tuple[str, ...], records: Iterator[tuple[int, list[str]]]) -> tuple[Row, ...]:
+    faults = Faults()
+    rows: list[Row] = []
+    try:
+        for number, cells in records:
+            if len(rows) >= MOST_ROWS:
+                raise InputError(f"{name}: more than {MOST_ROWS} rows. Is it the scouting file?")
+            if len(cells) != len(header):
+                faults.add(f"{name}: row {number}: found {len(cells)} cells, the header has {len(header)}. Mend it.")
+            rows.append(Row(number=number, cells=tuple(cell.strip() for cell in cells)))
+    except InputError as error:
+        faults.extend(error.faults)
+    faults.raise_if_any()
+    if not rows:
+        raise InputError(f"{name}: a header without rows. Write one row per stop and target, zeros included.")
+    return tuple(rows)
+
+
+def _mark(header: tuple[str, ...], rows: tuple[Row, ...], delimiter: str) -> str:
+    """Decimal mark of the file: a comma where it cannot be the delimiter and a coordinate has one."""
+    if delimiter == ",":
+        return "."
+    places = [column for column, name in enumerate(header) if canonical(name) in ("lon", "lat")]
+    commas = any(_WITH_COMMA.fullmatch(row.cells[column]) for row in rows for column in places)
+    return "," if commas else "."

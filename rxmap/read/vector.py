@@ -1,0 +1,216 @@
+"""Vector layers: GeoJSON by our own loader, shapefile and GeoPackage by fiona with one driver each."""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import pyproj
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from rxmap.errors import Caution, Faults, InputError
+from rxmap.read import geojson
+from rxmap.read.crs import crs_of_wkt, to_wgs84
+from rxmap.read.door import Source
+
+MOST_VERTICES = 500_000  # our limit: what the later steps work through in a minute
+
+_ADVICE = "Export the layer as GeoJSON, GeoPackage or shapefile"
+_SHP, _DBF_HEADER, _SHP_HEADER, _SHX_RECORD = b"\x00\x00\x27\x0a", 32, 100, 8  # ESRI shapefile description, July 1998
+_GPKG = b"SQLite format 3\x00"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Feature:
+    """One feature in WGS84 longitude and latitude, its properties as text."""
+
+    number: int  # from one, in the order of the file
+    geometry: BaseGeometry
+    properties: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layer:
+    """A vector layer as it was read."""
+
+    name: str
+    features: tuple[Feature, ...]
+    cautions: tuple[Caution, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Raw:
+    """Features before their coordinates are looked at."""
+
+    crs: pyproj.CRS | None
+    features: list[dict[str, Any]]
+
+
+def is_vector(source: Source) -> bool:
+    """Whether a file starts as a vector layer does, whatever its name says."""
+    return _kind(source.data) is not None
+
+
+def read_layer(source: Source) -> Layer:
+    """Read a vector layer and bring it to WGS84.
+
+    Parameters
+    ----------
+    source : Source
+        From the door.
+
+    Raises
+    ------
+    InputError
+        With every faulty feature, one line each.
+    """
+    kind = _kind(source.data)
+    if kind is None:
+        raise InputError(f"{source.name}: {not_a_layer(source.data)}")
+    raw = _READERS[kind](source)
+    if not raw.features:
+        raise InputError(f"{source.name}: holds no feature. Draw it again, or name another file.")
+    geometries = _geometries(source.name, raw.features)
+    geometries, shift = to_wgs84(source.name, geometries, raw.crs)
+    caution = shift.caution(source.name) if shift else None
+    return Layer(
+        name=source.name,
+        features=tuple(
+            Feature(number=number, geometry=shape, properties=_texts(feature.get("properties")))
+            for number, (shape, feature) in enumerate(zip(geometries, raw.features, strict=True), start=1)
+        ),
+        cautions=(caution,) if caution else (),
+    )
+
+
+def not_a_layer(data: bytes) -> str:
+    """Say what a file is that is no vector layer of ours, and what to do."""
+    if not data.strip():
+        return f"the file is empty. {_ADVICE}."
+    if data.startswith(b"PK\x03\x04"):
+        return f"an archive or a spreadsheet. Unpack it, or: {_ADVICE.lower()}."
+    if data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
+        return f"XML such as KML or GPX is not read yet. {_ADVICE}."
+    return f"not a vector layer that is known here. {_ADVICE}."
+
+
+def _kind(data: bytes) -> str | None:
+    if data.startswith(_SHP):
+        return "shapefile"
+    if data.startswith(_GPKG):
+        return "geopackage"
+    return "geojson" if data.removeprefix(b"\xef\xbb\xbf").lstrip()[:1] in (b"{", b"[") else None
+
+
+def _geometries(name: str, features: list[dict[str, Any]]) -> list[BaseGeometry]:
+    faults = Faults()
+    out = []
+    for number, feature in enumerate(features, start=1):
+        try:
+            out.append(geojson.geometry(feature.get("geometry")))
+        except InputError as error:
+            faults.add(f"{name}: feature {number} {error}.")
+    faults.raise_if_any()
+    vertices = int(shapely.get_num_coordinates(out).sum())
+    if vertices > MOST_VERTICES:
+        raise InputError(f"{name}: {vertices} vertices are more than {MOST_VERTICES}. Cut it to the field.")
+    return out
+
+
+def _texts(properties: Any) -> dict[str, str]:
+    """Properties as the text that a table would hold; a null is a blank."""
+    items = properties.items() if isinstance(properties, dict) else ()
+    return {
+        str(key): "" if value is None else value if isinstance(value, str) else json.dumps(value, default=str)
+        for key, value in items
+    }
+
+
+def _read_geojson(source: Source) -> _Raw:
+    document = geojson.load(source.name, source.data)
+    return _Raw(geojson.declared_crs(source.name, document), geojson.features(source.name, document))
+
+
+def _read_shapefile(source: Source) -> _Raw:
+    """Read a shapefile from memory, so that no file but the hashed ones can steer the driver."""
+    missing = [suffix for suffix in (".shx", ".dbf", ".prj") if suffix not in source.side_cars]
+    if missing:
+        raise InputError(f"{source.name}: {' and '.join(missing)} beside it missing. A shapefile needs all its parts.")
+    _check_counts(source)
+    from fiona.io import ZipMemoryFile  # here: 0.2 s that a plan with GeoJSON alone must not pay
+
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr("layer.shp", source.data)
+        for suffix in (".shx", ".dbf", ".cpg"):
+            archive.writestr(f"layer{suffix}", source.side_cars.get(suffix, b"UTF-8"))
+    prj = source.side_cars[".prj"].decode("utf-8", "replace")
+    with ZipMemoryFile(packed.getvalue()) as memory:
+        features = _collect(source.name, lambda: memory.open("layer.shp", enabled_drivers=["ESRI Shapefile"]))[1]
+    return _Raw(crs_of_wkt(source.name, prj), features)
+
+
+def _check_counts(source: Source) -> None:
+    """Hold the lengths that the parts declare against what is there: drivers read half a file in silence."""
+    shp, shx, dbf = source.data, source.side_cars[".shx"], source.side_cars[".dbf"]
+    if len(shp) < _SHP_HEADER or len(shx) < _SHP_HEADER or len(dbf) < _DBF_HEADER:
+        raise InputError(f"{source.name}: cut off within a header. Copy all its parts again.")
+    rows, header, row = (int.from_bytes(dbf[a:b], "little") for a, b in ((4, 8), (8, 10), (10, 12)))
+    shapes = (len(shx) - _SHP_HEADER) // _SHX_RECORD
+    if len(shp) < 2 * int.from_bytes(shp[24:28], "big") or len(dbf) < header + rows * row:
+        raise InputError(f"{source.name}: cut off: shorter than it declares. Copy all its parts again.")
+    if shapes != rows:
+        raise InputError(f"{source.name}: {shapes} shapes but {rows} rows of attributes. Copy all its parts again.")
+
+
+def _read_geopackage(source: Source) -> _Raw:
+    import fiona  # here: see above
+    from fiona.io import MemoryFile
+
+    with MemoryFile(source.data, ext=".gpkg") as memory:
+        try:
+            layers = fiona.listlayers(memory.name)
+        except (fiona.errors.FionaError, ValueError):
+            raise InputError(f"{source.name}: not a GeoPackage, or damaged. Export it again.") from None
+        if len(layers) != 1:
+            raise InputError(f"{source.name}: holds {len(layers)} layers ({', '.join(layers)}). Leave one in the file.")
+        wkt, features = _collect(source.name, lambda: fiona.open(memory.name, enabled_drivers=["GPKG"]))
+    if not wkt:
+        raise InputError(f"{source.name}: its coordinate system is undefined. Export the layer in WGS84.")
+    return _Raw(crs_of_wkt(source.name, wkt), features)
+
+
+def _collect(name: str, open_collection: Callable[[], Any]) -> tuple[str, list[dict[str, Any]]]:
+    """Read all features through fiona; one that cannot be read stops it, none vanishes."""
+    import fiona
+
+    try:
+        with open_collection() as collection:
+            features = [
+                {"geometry": _listed(feature.geometry), "properties": dict(feature.properties)}
+                for feature in collection
+            ]
+            complete = len(features) == len(collection)
+            wkt = str(collection.crs_wkt)
+    except (fiona.errors.FionaError, OSError, ValueError, LookupError) as error:
+        raise InputError(f"{name}: cannot be read: {error}. Export it again.") from None
+    if not complete:
+        raise InputError(f"{name}: some of its features cannot be read. Export it again.")
+    return wkt, features
+
+
+def _listed(geometry: Any) -> Any:
+    """Turn fiona's geometry into what a JSON loader would give."""
+    return json.loads(json.dumps(geometry.__geo_interface__)) if geometry is not None else None
+
+
+_READERS: dict[str, Callable[[Source], _Raw]] = {
+    "geojson": _read_geojson,
+    "shapefile": _read_shapefile,
+    "geopackage": _read_geopackage,
+}
