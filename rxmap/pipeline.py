@@ -60,7 +60,7 @@ def build(plan_path: str | Path, out: str | Path, *, replace: bool = False, prog
     plan, inputs = check(plan_path)
     result = solve(plan, inputs, progress=tell)
     tell("writing and checking the files")
-    publish(result, Path(out), replace=replace)
+    publish(result, Path(out), replace=replace, inputs=[plan.path, *(plan.folder / file.name for file in inputs.files)])
     return result
 
 
@@ -133,8 +133,19 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
     )
 
 
-def publish(result: Result, out: Path, *, replace: bool = False) -> None:
+def publish(result: Result, out: Path, *, replace: bool = False, inputs: Sequence[Path] = ()) -> None:
     """Write a result beside its place, prove it, then put it there whole or not at all.
+
+    Parameters
+    ----------
+    result : Result
+        From `solve`.
+    out : Path
+        The result folder.
+    replace : bool
+        Whether an unchanged earlier result may be replaced.
+    inputs : sequence of Path
+        Files that must not lie in `out`.
 
     Raises
     ------
@@ -148,7 +159,7 @@ def publish(result: Result, out: Path, *, replace: bool = False) -> None:
     from rxmap.write.folder import write_result
     from rxmap.write.publish import staged
 
-    with staged(out, replace=replace) as stage:
+    with staged(out, replace=replace, inputs=inputs) as stage:
         write_result(result, stage, pages={"map.html": map_page(result)})
         report = verify(stage)
         if not report.ok:
@@ -279,15 +290,8 @@ def _passes(plan: Plan, inputs: Inputs, decisions: Sequence[PassDecision], ledge
     ]
 
 
-def _cautions(
-    plan: Plan,
-    inputs: Inputs,
-    surfaces: Sequence[TargetSurface],
-    stakes: Sequence[Stake],
-    decisions: Sequence[PassDecision],
-    money: Money | None,
-) -> list[Caution]:
-    """Everything the reader must know, in one order, each once."""
+def input_cautions(plan: Plan, inputs: Inputs) -> list[Caution]:
+    """Cautions that the plan and its files raise before anything is computed."""
     found = [Caution(f"not_applied: {key}", f"{key} is read but not acted on yet.") for key in not_applied(plan)]
     found += inputs.cautions
     if not plan.product:
@@ -295,12 +299,6 @@ def _cautions(
     cells = _asked_cells(plan, inputs.field)
     if cells is not None and cells > MOST_CELLS:
         found.append(Caution("fine_cells", f"output.cell {plan.output.cell} makes {cells:,.0f} cells; this is slow."))
-    for surface in surfaces:
-        name = surface.target.name
-        found += [Caution(code, f"{name}: {text}") for code, text in surface.model.cautions_]
-    for stake in stakes:
-        if stake.closed:
-            found.append(Caution("gate_closed", f"{stake.name}: {stake.closed}."))
     for product in plan.product:
         if product.under_label:
             found.append(
@@ -310,6 +308,25 @@ def _cautions(
                     f"reason given: {product.under_label.reason}. A low rate can fail and breeds resistance.",
                 )
             )
+    return found
+
+
+def _cautions(
+    plan: Plan,
+    inputs: Inputs,
+    surfaces: Sequence[TargetSurface],
+    stakes: Sequence[Stake],
+    decisions: Sequence[PassDecision],
+    money: Money | None,
+) -> list[Caution]:
+    """Everything the reader must know, in one order, each once."""
+    found = input_cautions(plan, inputs)
+    for surface in surfaces:
+        name = surface.target.name
+        found += [Caution(code, f"{name}: {text}") for code, text in surface.model.cautions_]
+    for stake in stakes:
+        if stake.closed:
+            found.append(Caution("gate_closed", f"{stake.name}: {stake.closed}."))
     if money and money.best == "all" and any(d.kind == "map" for d in decisions):
         found.append(
             Caution(

@@ -1,0 +1,97 @@
+"""The commands put together, and what each way of ending looks like from outside."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from typing import Annotated, NoReturn
+
+import typer
+
+from rxmap import __version__
+from rxmap.cli.build import build
+from rxmap.cli.check import check
+from rxmap.cli.new import new
+from rxmap.cli.verify import verify
+
+DONE, FAULT, REFUSED, NOT_PROVED, INTERRUPTED = 0, 1, 2, 3, 130
+
+HELP = """From scouting stops to pressure surfaces, management zones and a zone file that the sprayer reads.
+
+It decides nothing that the label, the law or a licensed person decides."""
+
+app = typer.Typer(
+    help=HELP, no_args_is_help=True, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False
+)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        print(f"rxmap {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+    debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of an error.")] = False,
+) -> None:
+    """Hold what stands before every command; `main` reads --debug itself, to have it when parsing fails."""
+
+
+for command in (new, check, build, verify):
+    app.command()(command)
+
+
+def main() -> NoReturn:
+    """Run the command line and leave with its exit code.
+
+    0 done; 2 refused, for a reason that the user can mend; 3 a result refused by its own checks;
+    130 Ctrl-C; 1 a fault of the program. Errors are one line each on standard error.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a narrow terminal encoding must not end the run
+            stream.reconfigure(errors="backslashreplace")
+    code = _ended(lambda: app(standalone_mode=False))
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:  # the reader of a pipe left; the result is published all the same
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.exit(code)
+
+
+def _ended(run: Callable[[], object]) -> int:
+    """Run the command line and translate how it ended into an exit code."""
+    from rxmap.errors import CheckError, RxmapError
+
+    try:
+        code = run()
+    except RxmapError as error:
+        _say(error.lines(), error)
+        return NOT_PROVED if isinstance(error, CheckError) else REFUSED
+    except (KeyboardInterrupt, typer.Abort):
+        print("rxmap: interrupted; nothing was published", file=sys.stderr)
+        return INTERRUPTED
+    except BrokenPipeError:
+        return DONE
+    except typer.Exit as left:
+        return left.exit_code
+    except Exception as error:
+        if hasattr(error, "format_message"):  # a wrong call, in the words of the option parser
+            _say([f"{error.format_message()} See rxmap --help."], error)
+            return REFUSED
+        _say([f"a fault of the program, not of your files: {type(error).__name__}: {error}. Please report it."], error)
+        return FAULT
+    return code if isinstance(code, int) else DONE
+
+
+def _say(lines: list[str], error: Exception) -> None:
+    for line in lines:
+        print(f"rxmap: {' '.join(line.split())}", file=sys.stderr)
+    if "--debug" in sys.argv:
+        import traceback
+
+        traceback.print_exception(error)
