@@ -41,6 +41,7 @@ CHECKS: tuple[tuple[str, Callable[[Folder], Iterator[str]]], ...] = (
     ("pressure and p_over of each part lie on the surface of its target", surfaces.parts_on_surface),
     ("the money names the best choice", figures.money_in_order),
     ("the map opens without a network", page.page_stands_alone),
+    ("what the map shows is in the files", page.page_agrees),
 )
 
 

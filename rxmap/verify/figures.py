@@ -11,7 +11,7 @@ from rxmap.units import currency
 from rxmap.verify.folder import SUMMARY, Folder
 from rxmap.verify.geojson import faults_of
 from rxmap.verify.report import Unreadable
-from rxmap.verify.values import near, quantity
+from rxmap.verify.values import AREA_ROUNDING, near, quantity
 
 STOPS = "stops.geojson"
 
@@ -154,6 +154,7 @@ def money_in_order(result: Folder) -> Iterator[str]:
     cost = result.plan["scouting"].get("cost")
     if money["none"] is not None:
         code, area = money["currency"], float(result.summary["field"]["area_ha"])
-        wanted = -quantity(cost).to(f"{code}/ha") * area if cost else 0.0
-        if not near(money["none"], wanted, relative=1e-5):
+        per_ha = quantity(cost).to(f"{code}/ha") if cost else 0.0
+        wanted = -per_ha * area
+        if not near(money["none"], wanted, absolute=per_ha * AREA_ROUNDING):
             yield f"{SUMMARY}: money.none is {money['none']}; should be minus the scouting, {wanted:.2f} {code}"

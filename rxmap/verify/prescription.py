@@ -25,14 +25,13 @@ from rxmap.verify.ground import (
     overlaps,
     uncovered,
 )
-from rxmap.verify.values import near, quantity, rounding
+from rxmap.verify.values import AREA_ROUNDING, near, quantity, rounding
 
 KEEP_OUT = "keep_out.geojson"
 ZONES = "zones.geojson"
 TEXTS = ("unit", "product", "vol_unit", "target", "reason")
 NUMBERS = ("rate", "volume", "pressure", "p_over", "area_ha")
 MASS_BALANCE = 1e-4  # relative, design rule
-AREA_ROUNDING = 5e-5  # [ha] of each area_ha that a sum is made of
 
 
 def field_ground(result: Folder) -> BaseGeometry:

@@ -36,7 +36,7 @@ class Raster:
     """Bands of a surface; NaN where there is no value."""
 
     bands: dict[str, NDArray[np.float64]]
-    transform: Any
+    transform: tuple[float, ...]  # affine coefficients a to f
     wkt: str
 
     @property
@@ -48,10 +48,11 @@ class Raster:
         """Share of each cell inside a lon/lat geometry, counted on sub-cells."""
         rows, columns = self.valid.shape
         fine = int(np.clip(np.sqrt(MOST_CELLS / (rows * columns)), 1, 8))
+        a, b, c, d, e, f = self.transform
         burned = rasterize(
             [(projected(ground, self.wkt), 1)],
             out_shape=(rows * fine, columns * fine),
-            transform=self.transform * self.transform.scale(1 / fine),
+            transform=(a / fine, b / fine, c, d / fine, e / fine, f),
         )
         return np.asarray(burned.reshape(rows, fine, columns, fine).mean(axis=(1, 3)))
 
@@ -78,7 +79,7 @@ def read_raster(result: Folder, name: str) -> Raster:
                     raise Unreadable(f"{name}: {source.count} bands; should be {len(BANDS)}, with a projection")
                 values = source.read().astype(float)
                 values[values == NODATA] = np.nan
-                return Raster(dict(zip(BANDS, values, strict=True)), source.transform, source.crs.to_wkt())
+                return Raster(dict(zip(BANDS, values, strict=True)), tuple(source.transform)[:6], source.crs.to_wkt())
     except (rasterio.errors.RasterioError, rasterio.errors.NotGeoreferencedWarning) as error:
         raise Unreadable(f"{name}: cannot be read as a GeoTIFF: {error}") from None
 
@@ -111,7 +112,7 @@ def _form(result: Folder, name: str) -> Iterator[str]:
 
 def _place(raster: Raster, wkt: str) -> Iterator[str]:
     """Hold the raster's projection against the one of the summary."""
-    west, north = raster.transform * (0, 0)
+    west, north = raster.transform[2], raster.transform[5]
     change = pyproj.Transformer.from_crs(pyproj.CRS.from_wkt(raster.wkt), pyproj.CRS.from_wkt(wkt), always_xy=True)
     easting, northing = change.transform(west, north)
     if not np.allclose((easting, northing), (west, north), rtol=0, atol=1e-3):  # a millimetre

@@ -7,6 +7,7 @@ from typing import Any
 
 from rxmap.units import Quantity, dimension, factor
 
+AREA_ROUNDING = 5e-5  # [ha] of every area_ha, written with four decimals
 TIGHT = 1e-9  # relative: what converting a limit between two units may lose in binary
 
 

@@ -13,6 +13,7 @@ import pytest
 from rxmap.grid import cover
 from rxmap.plan import read_plan
 from rxmap.records import Money, Result, TargetResult, ZoneShape
+from rxmap.show import map_page
 from rxmap.write.folder import write_result
 
 # Invented, as everything here; the pass of the shared result was decided under these limits.
@@ -44,8 +45,16 @@ name = "Exampline 200"
 controls = { "Marsh leafhopper" = 0.85 }
 rate = "9 floz/acre"
 cost = "2.10 EUR/floz"
-label = { min = "6 floz/acre", max = "13 floz/acre", season_max = "26 floz/acre", applications = 2, interval = "14 day", phi = "21 day", stages = ["R1", "R5"], carrier_min = "2 gal/acre" }
 applied = [ { date = 2031-06-20, rate = "9 floz/acre" } ]
+[product.label]
+min = "6 floz/acre"
+max = "13 floz/acre"
+season_max = "26 floz/acre"
+applications = 2
+interval = "14 day"
+phi = "21 day"
+stages = ["R1", "R5"]
+carrier_min = "2 gal/acre"
 [[product]]
 name = "Samplazole"
 controls = { "Ring speck" = 0.8 }
@@ -62,11 +71,6 @@ limits = { polygons = 100, vertices = 5000 }
 file = "ditch.geojson"
 setback = "30 m"
 reason = "ditch"
-"""
-
-PAGE = """<!doctype html><html lang="en"><head><meta charset="utf-8">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; img-src data:">
-<title>Long acre</title></head><body><p>Long acre</p></body></html>
 """
 
 
@@ -94,7 +98,12 @@ def coherent(result: Result, tmp_path_factory: pytest.TempPathFactory) -> Result
     zones = tuple(_zone_means(zone, result.targets, result) for zone in result.zones)
     scouting = -3.0 * result.field.area_ha
     money = Money(currency="EUR", map=412.5, all=222.25, none=scouting, best="map", range=(-35.0, 402.0), p_map=0.91)
-    return replace(result, plan=read_plan(path).model_dump(mode="json", by_alias=True), zones=zones, money=money)
+    return replace(
+        result,
+        plan=read_plan(path).model_dump(mode="json", by_alias=True, exclude_defaults=True),
+        zones=zones,
+        money=money,
+    )
 
 
 @pytest.fixture(scope="session")
@@ -102,7 +111,7 @@ def good(coherent: Result, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A result folder that the writers made; never change it."""
     folder = tmp_path_factory.mktemp("good") / "result"
     folder.mkdir()
-    write_result(coherent, folder, pages={"map.html": PAGE})
+    write_result(coherent, folder, pages={"map.html": map_page(coherent)})
     return folder
 
 
@@ -119,7 +128,7 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Result], Path
     def write(result: Result) -> Path:
         folder = tmp_path_factory.mktemp("other") / "result"
         folder.mkdir()
-        write_result(result, folder, pages={"map.html": PAGE})
+        write_result(result, folder, pages={"map.html": map_page(result)})
         return folder
 
     return write
