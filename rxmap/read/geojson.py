@@ -20,6 +20,8 @@ from shapely.geometry.base import BaseGeometry
 
 from rxmap.errors import InputError, shown
 
+MOST_DIGITS = 30  # our limit: no id, count or coordinate is longer, and all of them fit a float
+
 _CRS = re.compile(r"(?:urn:ogc:def:crs:)?(?:OGC:1\.3:(CRS84)|EPSG::?(\d{4,6}))")
 _DEPTH = {"Point": 0, "MultiPoint": 1, "LineString": 1, "MultiLineString": 2, "Polygon": 2, "MultiPolygon": 3}
 _LEAST = {"LineString": 2, "MultiLineString": 2, "Polygon": 4, "MultiPolygon": 4}  # positions, RFC 7946 3.1.4, 3.1.6
@@ -35,7 +37,11 @@ def load(name: str, data: bytes) -> dict[str, Any]:
     """
     try:
         document = json.loads(
-            data.decode("utf-8-sig"), object_pairs_hook=_no_key_twice, parse_constant=_no_constant, parse_float=_finite
+            data.decode("utf-8-sig"),
+            object_pairs_hook=_no_key_twice,
+            parse_constant=_no_constant,
+            parse_float=_finite,
+            parse_int=_whole,
         )
     except UnicodeDecodeError as error:
         raise InputError(f"{name}: byte {error.start + 1} is not UTF-8. Save the file as UTF-8.") from None
@@ -58,7 +64,7 @@ def features(name: str, document: dict[str, Any]) -> list[dict[str, Any]]:
     >>> features("a.geojson", {"type": "Point", "coordinates": [10, 50]})
     [{'geometry': {'type': 'Point', 'coordinates': [10, 50]}, 'properties': {}}]
     """
-    kind = document.get("type")
+    kind = str(document.get("type"))
     if kind == "FeatureCollection":
         found = document.get("features")
     elif kind == "Feature":
@@ -103,7 +109,7 @@ def geometry(member: Any) -> BaseGeometry:
     """
     if not isinstance(member, dict) or not member.get("coordinates"):
         raise InputError("has no geometry. Remove it, or draw it")
-    kind = member.get("type")
+    kind = str(member.get("type"))
     if kind not in _DEPTH:
         raise InputError(f"has geometry type {shown(kind)}. Use one of {', '.join(_DEPTH)}")
     coordinates = _flat(member["coordinates"], _DEPTH[kind], _LEAST.get(kind, 1))
@@ -153,3 +159,9 @@ def _finite(text: str) -> float:
     if not math.isfinite(number):
         raise ValueError(f"the number {shown(text)} is too large")
     return number
+
+
+def _whole(text: str) -> int:
+    if len(text) > MOST_DIGITS:
+        raise ValueError(f"the number {shown(text)} is too large")
+    return int(text)

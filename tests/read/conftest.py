@@ -5,14 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 
+from rxmap.errors import InputError
 from rxmap.plan import Plan, read_plan
+from rxmap.read import read_inputs
 
 RING = [[10.1, 50.1], [10.107, 50.1], [10.107, 50.1036], [10.1, 50.1036], [10.1, 50.1]]
-HOLE = [[10.103, 50.101], [10.103, 50.102], [10.104, 50.102], [10.104, 50.101], [10.103, 50.101]]
 STOPS = """stop,lon,lat,date,target,n,count,severity_pct,note
 S1,10.1012,50.1011,2026-07-10,reed aphid,10,4,,
 S2,10.1051,50.1012,2026-07-10,reed aphid,10,0,,wet
@@ -44,15 +44,7 @@ source = "own"
 """
 
 
-def polygon(*rings: Any, **properties: Any) -> dict[str, Any]:
-    """A feature of one polygon."""
-    return {"type": "Feature", "properties": properties, "geometry": {"type": "Polygon", "coordinates": list(rings)}}
-
-
-def collection(*features: dict[str, Any], **members: Any) -> str:
-    """GeoJSON text of a feature collection."""
-    return json.dumps({"type": "FeatureCollection", "features": list(features), **members})
-
+BOUNDARY = json.dumps({"type": "Polygon", "coordinates": [RING]})
 
 MakePlan = Callable[..., Plan]
 
@@ -62,7 +54,7 @@ def make_plan(tmp_path: Path) -> MakePlan:
     """Write files and a plan that names them; keywords fill the plan, `files` names to contents."""
 
     def make(files: dict[str, str | bytes] | None = None, **keys: str) -> Plan:
-        contents = {"boundary.geojson": collection(polygon(RING)), "stops.csv": STOPS, **(files or {})}
+        contents = {"boundary.geojson": BOUNDARY, "stops.csv": STOPS, **(files or {})}
         for name, content in contents.items():
             path = tmp_path / name
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -75,3 +67,16 @@ def make_plan(tmp_path: Path) -> MakePlan:
         return read_plan(tmp_path / "plan.toml")
 
     return make
+
+
+@pytest.fixture
+def refusal(make_plan: MakePlan) -> Callable[..., str]:
+    """Read a plan that must be refused, and return what the user is told."""
+
+    def refuse(files: dict[str, str | bytes] | None = None, **keys: str) -> str:
+        plan = make_plan(files, **keys)
+        with pytest.raises(InputError) as caught:
+            read_inputs(plan)
+        return str(caught.value)
+
+    return refuse
