@@ -24,7 +24,6 @@ import contextlib
 import ctypes
 import errno
 import hashlib
-import importlib.util
 import os
 import secrets
 import shutil
@@ -38,7 +37,13 @@ from types import FrameType
 from rxmap.errors import OutputError, RxmapError, shown
 from rxmap.write.manifest import MANIFEST, differences
 
-HAS_LOCKS = importlib.util.find_spec("fcntl") is not None  # not on Windows
+try:
+    import fcntl
+except ImportError:  # Windows
+    HAS_LOCKS = False
+else:
+    HAS_LOCKS = True
+
 MOST_SHOWN = 3  # differences of a folder named in a refusal
 _AT_FDCWD, _RENAME_EXCHANGE = -100, 2  # linux/fcntl.h, linux/fs.h
 
@@ -179,8 +184,6 @@ def _locked(place: Path, out: Path) -> Iterator[None]:
 
 def _lock(path: Path) -> int | None:
     """Lock a file; None while somebody else holds it."""
-    import fcntl  # here: not on every system
-
     while True:
         handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
         try:
@@ -305,10 +308,12 @@ def _swap(stage: Path, place: Path) -> None:
     os.rename(place, aside)
     try:
         os.rename(stage, place)
+        os.rename(aside, stage)
     except OSError:
+        if place.exists():
+            os.rename(place, stage)
         os.rename(aside, place)
         raise
-    os.rename(aside, stage)
 
 
 def _exchange(stage: Path, place: Path) -> bool:
