@@ -1,0 +1,72 @@
+"""Correlation of the pressure at two places, as a function of the distance between them."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Kernel = Literal["exponential", "matern32", "spherical"]
+
+# Practical range: where the correlation has fallen to 0.05 (Chiles and Delfiner 2012, section 2.5.1).
+EXPONENTIAL_DECAY = 3.0  # exp(-3) = 0.0498, the customary rounding
+MATERN32_DECAY = 4.743864518  # root of (1 + x) exp(-x) = 0.05
+
+
+def distances(places: Array, stops: Array) -> Array:
+    """Distance from every stop to every place.
+
+    Parameters
+    ----------
+    places : array of shape (m, 2) [m]
+        Easting and northing.
+    stops : array of shape (n, 2) [m]
+        Easting and northing.
+
+    Returns
+    -------
+    array of shape (n, m) [m]
+
+    Examples
+    --------
+    >>> distances(np.array([[3.0, 4.0]]), np.array([[0.0, 0.0]]))
+    array([[5.]])
+    """
+    squared = (stops[:, :1] - places[:, 0]) ** 2
+    squared += (stops[:, 1:] - places[:, 1]) ** 2
+    return np.sqrt(squared, out=squared)
+
+
+def correlation(distance: Array, kernel: Kernel, range: float) -> Array:
+    """Correlation at a distance.
+
+    Parameters
+    ----------
+    distance : array [m]
+    kernel : {"exponential", "matern32", "spherical"}
+    range : float [m]
+        Practical range (correlation 0.05); for "spherical" the range itself, where it becomes 0.
+
+    Returns
+    -------
+    array of the shape of `distance`
+
+    References
+    ----------
+    Chiles and Delfiner 2012, Geostatistics, 2nd ed., section 2.5.1.
+
+    Examples
+    --------
+    >>> correlation(np.array([0.0, 100.0, 200.0]), "exponential", 200.0).round(3)
+    array([1.   , 0.223, 0.05 ])
+    """
+    if kernel == "spherical":
+        scaled = np.minimum(distance / range, 1.0)
+        return 1.0 - 1.5 * scaled + 0.5 * scaled**3
+    if kernel == "matern32":
+        scaled = distance * (MATERN32_DECAY / range)
+        return (1.0 + scaled) * np.exp(-scaled)
+    scaled = distance * (-EXPONENTIAL_DECAY / range)
+    return np.exp(scaled, out=scaled)

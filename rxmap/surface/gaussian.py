@@ -1,0 +1,96 @@
+"""Severity and ratings: ordinary kriging under restricted likelihood with weak priors."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import product
+
+import numpy as np
+
+from rxmap.surface.covariance import Array, Kernel, correlation, distances
+from rxmap.surface.ensemble import RANGES, GridPoint, log_normal
+from rxmap.surface.kriging import OrdinaryKriging, inverse_factor
+
+NUGGET_RATIOS = (0.02, 0.08, 0.25, 0.6, 1.4, 3.5)  # nugget / partial sill
+RATIO_CENTRE, RATIO_SPREAD = 0.5, 1.2  # prior: a low nugget is the safer error
+RANGE_SPREAD = 0.7
+GRID = tuple(product(RANGES, NUGGET_RATIOS))
+JITTER = 1e-9  # of the sill, on the diagonal
+PLACE_SHARE = 0.25  # of the nugget that more units at a stop do not take away; assumption, no source
+
+
+def noise_shares(units: Array) -> Array:
+    """Noise variance of each stop relative to the mean of all: mostly one over the units looked at.
+
+    Examples
+    --------
+    >>> noise_shares(np.array([5.0, 5.0])), noise_shares(np.array([1.0, 10.0])).round(3)
+    (array([1., 1.]), array([1.614, 0.386]))
+    """
+    per_unit = 1.0 / units
+    shares: Array = PLACE_SHARE + (1.0 - PLACE_SHARE) * per_unit / per_unit.mean()
+    return shares
+
+
+def gaussian_grid(
+    coordinates: Array,
+    values: Array,
+    units: Array,
+    *,
+    centre: float,
+    kernel: Kernel,
+    grid: Sequence[tuple[float, ...]] = GRID,
+) -> list[GridPoint]:
+    """Fit every point of a hyperparameter grid.
+
+    Parameters
+    ----------
+    coordinates : array of shape (n, 2) [m]
+    values, units : arrays of shape (n,)
+    centre : float [m]
+        Prior centre of the practical range.
+    kernel : {"exponential", "matern32"}
+    grid : sequence of (range / centre, nugget / partial sill)
+
+    Returns
+    -------
+    list of GridPoint
+    """
+    distance = distances(coordinates, coordinates)
+    shares = noise_shares(units)
+    shapes = {factor: correlation(distance, kernel, factor * centre) for factor, _ in grid}
+    points = []
+    for factor, ratio in grid:
+        prior = log_normal(factor, 1.0, RANGE_SPREAD) + log_normal(ratio, RATIO_CENTRE, RATIO_SPREAD)
+        noise = ratio * shares + JITTER
+        sill, log_weight, left = _restricted(shapes[factor] + np.diag(noise), values)
+        system = OrdinaryKriging(coordinates, values, kernel, factor * centre, sill, sill * noise)
+        points.append(GridPoint((factor, ratio), system, log_weight + prior, 0.0, *left))
+    return points
+
+
+def _restricted(covariance: Array, values: Array) -> tuple[float, float, tuple[Array, Array, Array]]:
+    """Sill, restricted log-likelihood and left-out predictions under a covariance of unit sill.
+
+    Mean and sill are integrated out (Harville 1974, Biometrika 61:383). The prediction is a Student
+    distribution with n - 1 degrees of freedom; the sill returned gives the normal of equal variance,
+    whose 5 and 95 % points are within 1.5 % of it from 12 stops on. Leaving a stop out takes its squared residual
+    off the sum of squares and its variance off the determinant (Dubrule 1983).
+    """
+    count = len(values)
+    inverse = inverse_factor(covariance)
+    u, z = inverse.sum(axis=1), inverse @ values
+    ones = u @ u
+    residual = z - (u @ z) / ones * u
+    squares = float(residual @ residual)
+    determinant = -np.log(np.diag(inverse)).sum() + 0.5 * np.log(ones)
+    log_weight = float(-0.5 * (count - 1) * np.log(squares) - determinant)
+
+    precision = (inverse**2).sum(axis=0) - (u @ inverse) ** 2 / ones
+    error = (residual @ inverse) / precision
+    squares_without = np.maximum(squares - error**2 * precision, 1e-12 * squares)
+    log_density = (
+        0.5 * (count - 2) * np.log(squares_without) - 0.5 * (count - 1) * np.log(squares) + 0.5 * np.log(precision)
+    )
+    left_variance = squares_without / (count - 4) / precision
+    return squares / (count - 3), log_weight, (values - error, left_variance, log_density)

@@ -1,0 +1,78 @@
+"""Counts and incidence: the hyperparameter grid of the latent Gaussian process."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import product
+
+import numpy as np
+
+from rxmap.surface.covariance import Array, Kernel, correlation, distances
+from rxmap.surface.ensemble import RANGES, GridPoint, log_normal
+from rxmap.surface.kriging import OrdinaryKriging
+from rxmap.surface.variational import Posterior, Sample, approximate
+
+SILLS = (0.08, 0.25, 0.6, 1.3, 2.8)  # variance of the spatial part, latent scale
+SCATTERS = (0.001, 0.1, 0.35, 1.2)  # variance of stop-to-stop scatter beyond the sampling law
+RANGE_SPREAD = 0.8
+SILL_CENTRE, SILL_SPREAD = 0.6, 1.0
+SCATTER_CENTRE, SCATTER_SPREAD, SCATTER_SHIFT = 0.1, 1.2, 0.02
+GRID = tuple(product(RANGES, SILLS, SCATTERS))
+JITTER = 1e-8  # on the diagonal, latent scale
+
+
+def scatter_prior(scatter: float) -> float:
+    """Log prior of the scatter; the shift lets it come close to 0."""
+    return log_normal(scatter + SCATTER_SHIFT, SCATTER_CENTRE, SCATTER_SPREAD)
+
+
+def sampled_grid(
+    coordinates: Array,
+    sample: Sample,
+    *,
+    centre: float,
+    kernel: Kernel,
+    grid: Sequence[tuple[float, ...]] = GRID,
+) -> list[GridPoint]:
+    """Fit every point of a hyperparameter grid, each started from its neighbour's solution.
+
+    Parameters
+    ----------
+    coordinates : array of shape (n, 2) [m]
+    sample : Sample
+    centre : float [m]
+        Prior centre of the practical range.
+    kernel : {"exponential", "matern32"}
+    grid : sequence of (range / centre, sill, scatter)
+
+    Returns
+    -------
+    list of GridPoint
+    """
+    distance = distances(coordinates, coordinates)
+    start = (sample.latent, np.full(len(coordinates), 0.2))
+    shapes = {factor: correlation(distance, kernel, factor * centre) for factor, _, _ in grid}
+    points = []
+    for factor, sill, scatter in grid:
+        prior = log_normal(factor, 1.0, RANGE_SPREAD) + log_normal(sill, SILL_CENTRE, SILL_SPREAD)
+        spread = scatter + JITTER
+        posterior = approximate(sample, sill * shapes[factor] + spread * np.eye(len(distance)), start)
+        start = (posterior.mean, posterior.variance)
+        noise = posterior.noise + spread
+        system = OrdinaryKriging(coordinates, posterior.values, kernel, factor * centre, sill, noise)
+        log_weight = posterior.evidence + prior + scatter_prior(scatter)
+        left = _left_out(system, posterior, sample)
+        points.append(GridPoint((factor, sill, scatter), system, log_weight, scatter, *left))
+    return points
+
+
+def _left_out(system: OrdinaryKriging, posterior: Posterior, sample: Sample) -> tuple[Array, Array, Array]:
+    """Latent values left out: the cavity of the normal approximation.
+
+    Taking a stop's own Gaussian observation out of the joint normal posterior leaves ordinary kriging
+    without that stop, less the observation's noise (Opper and Winther 2000, Neural Computation
+    12:2655; Vehtari et al. 2016, JMLR 17:103, section 3).
+    """
+    mean, variance = system.leave_one_out()
+    variance = np.maximum(variance - posterior.noise, 1e-10)
+    return mean, variance, sample.log_probability(mean, variance)
