@@ -75,7 +75,7 @@ def _ended(run: Callable[[], object]) -> int:
     except (KeyboardInterrupt, typer.Abort):
         print("rxmap: interrupted; nothing was published", file=sys.stderr)
         return INTERRUPTED
-    except BrokenPipeError:
+    except (BrokenPipeError, SystemExit):  # the parser leaves this way when the reader of a pipe is gone
         return DONE
     except typer.Exit as left:
         return left.exit_code
