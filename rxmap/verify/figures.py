@@ -156,5 +156,5 @@ def money_in_order(result: Folder) -> Iterator[str]:
         code, area = money["currency"], float(result.summary["field"]["area_ha"])
         per_ha = quantity(cost).to(f"{code}/ha") if cost else 0.0
         wanted = -per_ha * area
-        if not near(money["none"], wanted, absolute=per_ha * AREA_ROUNDING):
+        if not near(money["none"], wanted, 2, absolute=per_ha * AREA_ROUNDING):
             yield f"{SUMMARY}: money.none is {money['none']}; should be minus the scouting, {wanted:.2f} {code}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from decimal import Decimal
 from functools import cached_property
 from pathlib import Path
@@ -28,8 +28,7 @@ class Folder:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.last = "the folder"  # the file looked at most recently, for a finding about the unforeseen
-        self._json: dict[str, Any] = {}
-        self._layers: dict[str, Layer] = {}
+        self._read: dict[tuple[str, str], Any] = {}
 
     def bytes(self, name: str) -> bytes:
         """Content of one file."""
@@ -43,19 +42,20 @@ class Folder:
         except OSError as error:
             raise Unreadable(f"{name}: cannot be read: {error.strerror or error}") from None
 
+    def once(self, kind: str, name: str, read: Callable[[], Any]) -> Any:
+        """What a reader made of a file, made at the first call."""
+        if (kind, name) not in self._read:
+            self._read[kind, name] = read()
+        self.last = name
+        return self._read[kind, name]
+
     def json(self, name: str) -> Any:
         """One JSON document, refused where RFC 8259 or plain sense would be strained."""
-        if name not in self._json:
-            self._json[name] = strict_json(self.bytes(name), name)
-        self.last = name
-        return self._json[name]
+        return self.once("json", name, lambda: strict_json(self.bytes(name), name))
 
     def layer(self, name: str) -> Layer:
         """One GeoJSON layer."""
-        if name not in self._layers:
-            self._layers[name] = read_layer(self.json(name), name)
-        self.last = name
-        return self._layers[name]
+        return self.once("layer", name, lambda: read_layer(self.json(name), name))  # type: ignore[no-any-return]
 
     @property
     def summary(self) -> Any:

@@ -8,6 +8,7 @@ Karney (2013), Algorithms for geodesics, J. Geodesy 87:43-55 (the areas, through
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 
 import numpy as np
 import pyproj
@@ -86,5 +87,10 @@ def beyond_m2(geometry: BaseGeometry, field: BaseGeometry) -> float:
 
 def projected(geometry: BaseGeometry, wkt: str) -> BaseGeometry:
     """Put a lon/lat geometry into the projection that a WKT text names."""
-    change = pyproj.Transformer.from_crs(4326, pyproj.CRS.from_wkt(wkt), always_xy=True)
+    change = _projection(wkt)
     return shapely.transform(geometry, lambda at: np.column_stack(change.transform(at[:, 0], at[:, 1])))
+
+
+@lru_cache(maxsize=4)  # making one takes longer than using it
+def _projection(wkt: str) -> pyproj.Transformer:
+    return pyproj.Transformer.from_crs(4326, pyproj.CRS.from_wkt(wkt), always_xy=True)

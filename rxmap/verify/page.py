@@ -13,7 +13,7 @@ from rxmap.units import convert
 from rxmap.verify.folder import Folder, strict_json
 from rxmap.verify.geojson import Feature
 from rxmap.verify.report import Unreadable
-from rxmap.verify.values import near
+from rxmap.verify.values import decimals_of, near
 
 PAGE = "map.html"
 LARGEST = 2_000_000  # [byte] design rule, beside imagery
@@ -75,9 +75,12 @@ class _Reader(HTMLParser):
 
 
 def _read(result: Folder) -> _Reader:
-    reader = _Reader()
-    reader.feed(result.bytes(PAGE).decode("utf-8"))
-    return reader
+    def read() -> _Reader:
+        reader = _Reader()
+        reader.feed(result.bytes(PAGE).decode("utf-8"))
+        return reader
+
+    return result.once("page", PAGE, read)  # type: ignore[no-any-return]
 
 
 def page_stands_alone(result: Folder) -> Iterator[str]:
@@ -121,7 +124,7 @@ def _paired(reader: _Reader, caption: str, wanted: Sequence[Any]) -> Iterator[tu
 def _pass_row(each: Any, row: list[str]) -> Iterator[str]:
     treated, share, totals, loads = row[3:7]
     figure, word = _figure(treated)
-    if not near(figure, convert(float(each["treated_ha"]), "ha", AREA_WORDS[word])):
+    if not near(figure, convert(float(each["treated_ha"]), "ha", AREA_WORDS[word]), decimals_of(figure)):
         yield f"treated {shown(treated)}; the summary has {each['treated_ha']} ha"
     if not _says(share, 100 * float(each["share"]), "%"):
         yield f"share {shown(share)}; the summary has {each['share']}"
@@ -141,7 +144,7 @@ def _figure(text: str) -> tuple[Decimal, str]:
 
 def _says(text: str, wanted: float, unit: str) -> bool:
     figure, found = _figure(text)
-    return found == unit and near(figure, wanted)
+    return found == unit and near(figure, wanted, decimals_of(figure))
 
 
 def _map_shapes(result: Folder, reader: _Reader) -> Iterator[str]:

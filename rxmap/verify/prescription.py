@@ -25,7 +25,7 @@ from rxmap.verify.ground import (
     overlaps,
     uncovered,
 )
-from rxmap.verify.values import AREA_ROUNDING, near, quantity, rounding
+from rxmap.verify.values import AREA_ROUNDING, near, quantity
 
 KEEP_OUT = "keep_out.geojson"
 ZONES = "zones.geojson"
@@ -98,7 +98,7 @@ def _values(feature: Feature, zones: set[Any], targets: set[Any], products: set[
         if values[key] not in known:
             yield f"{key} is {shown(values[key])}; should be one of {', '.join(sorted(map(str, known)))}"
     hectares = area_m2(feature.geometry) / M2_PER_HA
-    if not near(values["area_ha"], hectares, relative=1e-6):
+    if not near(values["area_ha"], hectares, 4, relative=1e-6):
         yield f"area_ha is {values['area_ha']}; should be {hectares:.4f}"
 
 
@@ -126,7 +126,7 @@ def setbacks_kept(result: Folder) -> Iterator[str]:
     for feature in result.layer(KEEP_OUT).features:
         found = feature.properties["setback_m"]
         wanted = asked.get(feature.properties["reason"], 0.0)
-        if float(found) < wanted - rounding(found):
+        if float(found) < wanted - 0.005:
             yield f"{feature.where}: setback {found} m; should be at least the plan's {wanted:g} m"
 
 
@@ -139,10 +139,10 @@ def totals_agree(result: Folder) -> Iterator[str]:
     for each, layer in result.layers:
         where = f"{SUMMARY}: pass {shown(each['name'])}"
         treated = sum(area_m2(feature.geometry) for feature in _treated(layer)) / M2_PER_HA
-        if not near(each["treated_ha"], treated, absolute=AREA_ROUNDING * len(_treated(layer))):
+        if not near(each["treated_ha"], treated, 4, absolute=AREA_ROUNDING * len(_treated(layer))):
             yield f"{where}: treated_ha {each['treated_ha']}; {layer.name} has {treated:.4f}"
         share = treated / float(result.summary["field"]["area_ha"])
-        if not near(each["share"], share, absolute=1e-5):
+        if not near(each["share"], share, 4, absolute=1e-5):
             yield f"{where}: share {each['share']}; {layer.name} has {share:.4f} of the field"
         if each["polygons"] != len(layer.features):
             yield f"{where}: polygons {each['polygons']}; {layer.name} has {len(layer.features)}"
@@ -155,7 +155,7 @@ def _product_totals(each: Any, layer: Layer) -> Iterator[str]:
     for used in each["products"]:
         wanted = sum(_amount(feature, used) for feature in treated)
         slack = MASS_BALANCE * wanted + _rate_times(AREA_ROUNDING * len(treated), used, used)
-        if not near(used["total"], wanted, absolute=slack):
+        if not near(used["total"], wanted, 3, absolute=slack):
             name = shown(used["name"])
             yield f"total of {name} {used['total']} {used['total_unit']}; rate x area in {layer.name} is {wanted:.6g}"
 

@@ -68,6 +68,10 @@ class Raster:
 
 def read_raster(result: Folder, name: str) -> Raster:
     """Read a surface whole; its form is proved by `surfaces_right`."""
+    return result.once("raster", name, lambda: _read_raster(result, name))  # type: ignore[no-any-return]
+
+
+def _read_raster(result: Folder, name: str) -> Raster:
     result.bytes(name)  # a missing file is told in our words
     try:
         with warnings.catch_warnings():
@@ -156,7 +160,7 @@ def _extent(raster: Raster, field: BaseGeometry) -> Iterator[str]:
 def _agrees(raster: Raster, field: BaseGeometry, target: Any) -> Iterator[str]:
     low, high = raster.span("mean")
     mean = raster.mean_over(field)
-    if not near(target["mean"], mean, absolute=MEAN_TOLERANCE * (high - low) + 1e-6 * abs(mean)):
+    if not near(target["mean"], mean, 4, absolute=MEAN_TOLERANCE * (high - low) + 1e-6 * abs(mean)):
         yield f"area mean {mean:.6g}; {SUMMARY} says {target['mean']}"
     if target["verdict"] == "uniform" and high - low > 1e-6 * abs(mean):
         yield f"values from {low:.6g} to {high:.6g} with verdict uniform; should be constant"
@@ -171,7 +175,7 @@ def zones_right(result: Folder) -> Iterator[str]:
     yield from coverage_faults(layer, field_ground(result), float(summary["field"]["area_ha"]))
     for feature in layer.features:
         hectares = area_m2(feature.geometry) / M2_PER_HA
-        if not near(feature.properties["area_ha"], hectares, relative=1e-6):
+        if not near(feature.properties["area_ha"], hectares, 4, relative=1e-6):
             yield f"{feature.where}: area_ha {feature.properties['area_ha']}; should be {hectares:.4f}"
     for target in summary["targets"]:
         yield from _zone_means(layer, target, read_raster(result, target["surface"]))
@@ -183,7 +187,7 @@ def _zone_means(layer: Layer, target: Any, raster: Raster) -> Iterator[str]:
     for feature in layer.features:
         found = feature.properties[f"pressure_{target['slug']}"]
         wanted = raster.mean_over(feature.geometry)
-        if not near(found, wanted, absolute=ZONE_TOLERANCE * (high - low), relative=1e-6):
+        if not near(found, wanted, 4, absolute=ZONE_TOLERANCE * (high - low), relative=1e-6):
             yield f"{feature.where}: pressure of {shown(target['name'])} {found}; the surface has {wanted:.6g} there"
         p_over = feature.properties[f"p_over_{target['slug']}"]
         if not 0 <= p_over <= 1:
@@ -191,7 +195,7 @@ def _zone_means(layer: Layer, target: Any, raster: Raster) -> Iterator[str]:
         hectares = float(feature.properties["area_ha"])
         total, area = total + float(found) * hectares, area + hectares
     average = total / area
-    if not near(target["mean"], average, absolute=0.5 * ZONE_TOLERANCE * (high - low), relative=1e-4):
+    if not near(target["mean"], average, 4, absolute=0.5 * ZONE_TOLERANCE * (high - low), relative=1e-4):
         yield f"{layer.name}: zone means of {shown(target['name'])} average {average:.6g}; should be {target['mean']}"
 
 

@@ -11,22 +11,27 @@ AREA_ROUNDING = 5e-5  # [ha] of every area_ha, written with four decimals
 TIGHT = 1e-9  # relative: what converting a limit between two units may lose in binary
 
 
-def rounding(number: Any) -> float:
-    """Half a unit in the last place that a number is written with.
+def decimals_of(number: Decimal) -> int:
+    """How many decimals a number is written with.
 
     Examples
     --------
-    >>> rounding(Decimal("12.40")), rounding(3)
-    (0.005, 0.5)
+    >>> decimals_of(Decimal("12.40")), decimals_of(Decimal("1240"))
+    (2, 0)
     """
-    exponent = int(number.as_tuple().exponent) if isinstance(number, Decimal) else 0
-    return 0.5 * 10.0**exponent
+    return max(-int(number.as_tuple().exponent), 0)
 
 
-def near(found: Any, wanted: float, *, relative: float = 0.0, absolute: float = 0.0) -> bool:
-    """Whether a written number is the wanted one, within its own rounding and a tolerance."""
-    # 1.000001: a number half-way between two texts may be rounded either way
-    return abs(float(found) - wanted) <= 1.000001 * rounding(found) + relative * abs(wanted) + absolute
+def near(found: Any, wanted: float, decimals: int, *, relative: float = 0.0, absolute: float = 0.0) -> bool:
+    """Whether a number written with so many decimals is the wanted one, within a tolerance.
+
+    Examples
+    --------
+    >>> near(Decimal("0.5"), 0.50004, 4), near(Decimal("0.5"), 0.504, 4)
+    (True, False)
+    """
+    # 0.500001: a number half-way between two texts may be rounded either way
+    return abs(float(found) - wanted) <= 0.500001 * 10.0**-decimals + relative * abs(wanted) + absolute
 
 
 def quantity(value: Any) -> Quantity:
