@@ -33,6 +33,9 @@ class RxmapError(Exception):
         self.faults: tuple[str, ...] = (faults,) if isinstance(faults, str) else tuple(faults)
         super().__init__("\n".join(self.lines()))
 
+    def __reduce__(self) -> tuple[type[RxmapError], tuple[tuple[str, ...]]]:
+        return type(self), (self.faults,)  # else another process would get all faults as one
+
     def lines(self) -> list[str]:
         """Lines to show: the first ten faults, then how many more there are."""
         shown = [printable(fault) for fault in self.faults[:MOST_FAULTS_SHOWN]]

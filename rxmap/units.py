@@ -11,7 +11,6 @@ Sources: NIST Handbook 44 appendix C for the exact US factors (from memory: foot
 from __future__ import annotations
 
 import difflib
-import math
 import re
 from dataclasses import dataclass
 from functools import cache
@@ -83,14 +82,15 @@ Kind = Literal[
     "money_per_amount", "yield", "price",
 ]  # fmt: skip
 
-# One example unit for each shape a kind may take; currency stands for any one code.
+# One example unit for each shape a kind may take; currency stands for any one code. A shape is compared
+# part by part: L/ha is a length in dimension only, and 30 L/ha is no swath.
 SHAPES: dict[Kind, tuple[str, ...]] = {
     "length": ("m",),
     "area": ("ha",),
     "volume": ("L",),
     "mass": ("kg",),
     "time": ("day",),
-    "speed": ("m/s",),
+    "speed": ("m/s", "mph"),
     "rate": ("L/ha", "kg/ha"),
     "amount": ("L", "kg"),
     "money": ("currency",),
@@ -100,7 +100,9 @@ SHAPES: dict[Kind, tuple[str, ...]] = {
     "price": ("currency/kg", "currency/bu"),
 }
 
-_TEXT = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*?)\s*")
+LARGEST, SMALLEST = 1e12, 1e-9  # beyond: a slip of the hand, and arithmetic that overflows
+
+_TEXT = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*([^\d\s].*?)\s*")
 _TERM = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 
 
@@ -231,27 +233,37 @@ def parse(text: str, kind: Kind) -> Quantity:
     match = _TEXT.fullmatch(text)
     if match is None:
         raise InputError(f"found {shown(text)}: not a number with a unit. Write for example '{_example(kind)}'.")
-    magnitude, unit = float(match[1]), match[2].replace(" ", "")
-    if not math.isfinite(magnitude):
-        raise InputError(f"found {shown(text)}: the number is too large.")
+    magnitude, unit = float(match[1]), re.sub(r"\s*/\s*", "/", match[2])
+    if magnitude and not SMALLEST <= abs(magnitude) <= LARGEST:
+        size = "large" if abs(magnitude) > LARGEST else "small"
+        raise InputError(f"found {shown(text)}: the number is too {size}. Is the unit the right one?")
     _check_terms(text, unit)
-    wanted = {dimension(_with_currency(shape, unit)) for shape in SHAPES[kind]}
-    if dimension(unit) not in wanted:
+    if _parts(unit) not in {_parts(_with_currency(shape, unit)) for shape in SHAPES[kind]}:
         raise InputError(
             f"found {shown(text)}: {unit} is not a {kind.replace('_', ' ')}. Write for example '{_example(kind)}'."
         )
     return Quantity(magnitude, unit)
 
 
+def _parts(unit: str) -> tuple[Any, ...]:
+    return tuple(dimension(part) for part in unit.split("/"))
+
+
 def _check_terms(text: str, unit: str) -> None:
+    if unit.startswith(","):
+        raise InputError(f"found {shown(text)}: write the number with a decimal point and no comma, such as 1.5.")
     if not re.fullmatch(r"[A-Za-z_$][A-Za-z0-9_]*(/[A-Za-z_$][A-Za-z0-9_]*)?", unit):
-        raise InputError(f"found {shown(text)}: not a unit. Write one unit, or two with a stroke, such as L/ha.")
+        raise InputError(
+            f"found {shown(text)}: not a unit. Write one unit without spaces, or two with a stroke, such as L/ha."
+        )
     for term in unit.split("/"):
         if term in AMBIGUOUS:
             word = "ambiguous" if " or " in AMBIGUOUS[term] else "not in the list of units"
             raise InputError(f"found {shown(text)}: {term} is {word}. Write {AMBIGUOUS[term]}.")
         if term not in UNITS and term not in CURRENCIES:
-            near = difflib.get_close_matches(term, [*UNITS, *CURRENCIES], 1, 0.6)
+            known = [*UNITS, *CURRENCIES]
+            same = [name for name in known if name.casefold() == term.casefold()]
+            near = same or difflib.get_close_matches(term, known, 1, 0.6)
             hint = f"Did you mean {near[0]}?" if near else f"Known units: {', '.join(UNITS)}."
             raise InputError(f"found {shown(text)}: {term} is not in the list of units. {hint}")
 
