@@ -159,7 +159,7 @@ def _centres(sample: FloatArray, k: int, seed: int) -> FloatArray:
         centres = KMeans(k, n_init=3, random_state=seed).fit(sample).cluster_centers_
     for _ in range(MOST_STEPS):
         weights = _memberships(sample, centres) ** FUZZINESS
-        moved = weights.T @ sample / weights.sum(axis=0)[:, None]
+        moved = np.einsum("ck,cf->kf", weights, sample) / weights.sum(axis=0)[:, None]  # not @: BLAS threads as well
         settled = np.abs(moved - centres).max() < SETTLED
         centres = moved
         if settled:
@@ -169,9 +169,9 @@ def _centres(sample: FloatArray, k: int, seed: int) -> FloatArray:
 
 def _memberships(scaled: FloatArray, centres: FloatArray) -> FloatArray:
     """Bezdek (1981): u_ik = d_ik^(-2/(m-1)) / sum_j d_ij^(-2/(m-1)), shape (cells, clusters)."""
-    square = np.maximum(cdist(scaled, centres, "sqeuclidean"), 1e-18)  # a cell on a centre belongs to it alone
-    closeness = (square.min(axis=1, keepdims=True) / square) ** (1 / (FUZZINESS - 1))
-    return np.asarray(closeness / closeness.sum(axis=1, keepdims=True))
+    square = np.maximum(cdist(centres, scaled, "sqeuclidean"), 1e-18)  # a cell on a centre belongs to it alone
+    closeness = (square.min(axis=0) / square) ** (1 / (FUZZINESS - 1))
+    return np.asarray(closeness / closeness.sum(axis=0)).T
 
 
 def _trial(u: FloatArray, scaled: FloatArray, area: FloatArray) -> Trial:
@@ -191,10 +191,9 @@ def _draw(u: FloatArray, grid: Grid, smooth_m: float) -> NDArray[np.int_]:
     # No need to divide by the smoothed mask: at one cell it is the same for every zone.
     sigma = smooth_m / grid.cell
     smooth = [ndimage.gaussian_filter(grid.spread(one, fill=0.0), sigma, mode="constant") for one in u.T]
-    labels = np.argmax(smooth, axis=0).astype(np.int16) + 1
-    speck = max(1, math.ceil(math.pi * sigma**2))
-    labels = sieve(labels.astype(np.int16), speck, connectivity=4, mask=grid.inside)
-    return np.asarray(labels[grid.inside], int)
+    labels = (np.argmax(smooth, axis=0) + 1).astype(np.int16)
+    speck = math.ceil(math.pi * sigma**2)
+    return np.asarray(sieve(labels, speck, connectivity=4, mask=grid.inside)[grid.inside], int)
 
 
 def _by_rank(labels: NDArray[np.int_], features: FloatArray, area: FloatArray) -> NDArray[np.int_]:

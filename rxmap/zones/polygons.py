@@ -24,7 +24,7 @@ from rxmap.zones.slivers import GeometryArray, IntArray, absorb_slivers, find_bo
 
 UNITS_PER_DEGREE = 1e7  # 7 decimals: 1.1 cm on the ground; RFC 7946 section 11.2 asks for no more than a use needs
 EARTH_RADIUS = 6_371_008.8  # [m] mean radius of GRS 80 (Moritz 2000, J. Geodesy 74:128); only for lengths of slivers
-MOST_SAG = 0.005  # [m] half a unit: a longer edge of a layer gets points between, so that it stays straight in metres
+MOST_BOW = 0.001  # [m] a tenth of a unit, between the straight, the geodesic and the lon/lat course of an edge
 HAIR = 1.5  # [units] rounding moves a line by at most sqrt(1/2) units; what is nearer to the field belongs to it
 
 
@@ -108,7 +108,7 @@ def coverage(
     Parameters
     ----------
     boundary : Polygon or MultiPolygon
-        WGS84 lon/lat, valid; its edges are straight in lon/lat.
+        WGS84 lon/lat, valid; its edges are straight in lon/lat. Long ones get points in between.
     layers : sequence of (int, geometry in metres)
         Label and ground it claims. The first layer that holds a place wins. Layers should reach
         beyond the boundary rather than be clipped by it.
@@ -147,7 +147,7 @@ def coverage(
     [(1, 5000.0), (7, 5000.0)]
     """
     claims = [(label, part) for label, geometry in layers for part in _polygon_parts(geometry)]
-    atoms = _atoms(_to_units(boundary, frame), claims, frame)
+    atoms = _atoms(boundary, claims, frame)
     labels = _label(atoms, claims, frame, rest)
     borders = find_borders(atoms, _metres_per_unit(frame))
     labels = absorb_slivers(labels, borders, protected=protected, least_area_m2=least_area_m2)
@@ -185,10 +185,20 @@ def _metres_per_unit(frame: Frame) -> FloatArray:
     return np.array([along_meridian * math.cos(math.radians(frame.lat)), along_meridian])
 
 
-def _atoms(field: BaseGeometry, claims: list[tuple[int, Polygon]], frame: Frame) -> GeometryArray:
-    """Smallest faces: the field cut along every outline, all lines rounded together; in units."""
-    # An edge of length e, straight in metres, bows by e^2 tan(lat) / 8 R between its ends in lon/lat.
-    longest = math.sqrt(8 * EARTH_RADIUS * MOST_SAG / max(abs(math.tan(math.radians(frame.lat))), 0.01))
+def _longest_edge(frame: Frame) -> float:
+    """Length [m] up to which an edge is as good as the same in metres, in lon/lat and on the ellipsoid.
+
+    An edge of length e bows by up to e^2 tan(lat) / 8 R: the sagitta of an arc whose curvature is
+    that of a parallel. With points in between, areas do not depend on who calls an edge straight.
+    """
+    steep = max(math.tan(math.radians(abs(frame.lat))), 0.01)
+    return math.sqrt(8 * EARTH_RADIUS * MOST_BOW / steep)
+
+
+def _atoms(boundary: BaseGeometry, claims: list[tuple[int, Polygon]], frame: Frame) -> GeometryArray:
+    """Cut the field along every outline into its smallest faces, all lines rounded together; in units."""
+    longest = _longest_edge(frame)
+    field = shapely.segmentize(_to_units(boundary, frame), longest / _metres_per_unit(frame).max())
     outlines = shapely.multilinestrings(shapely.get_rings(shapely.segmentize([part for _, part in claims], longest)))
     # Clipped first: then every face is the field's, a hole of it, or a hair along its edge.
     lines = shapely.intersection(_to_units(frame.geometry_to_lonlat(outlines), frame), field)

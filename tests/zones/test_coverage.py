@@ -10,13 +10,13 @@ import pyproj
 import pytest
 import shapely
 from geojson_validator import validate_geometries, validate_structure
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from shapely.geometry import GeometryCollection, LineString, MultiPolygon, Point, Polygon, box
 
 from rxmap.errors import CheckError
 from rxmap.grid import Frame, geodesic_area_m2, make_grid
-from rxmap.zones.polygons import Face, _check, coverage, label_polygons
+from rxmap.zones.polygons import UNITS_PER_DEGREE, Face, _check, coverage, label_polygons
 
 FRAME = Frame(lon=10.0, lat=50.0)
 KEEP_OUT, REST = 9, 0
@@ -44,7 +44,11 @@ def assert_sound(faces: list[Face], boundary: shapely.Geometry) -> None:
     whole = shapely.union_all(polygons)
     # Degrees squared: 1e-17 is 1e-7 m2.
     assert sum(polygon.area for polygon in polygons) == pytest.approx(whole.area, rel=1e-9, abs=1e-17)
-    assert shapely.hausdorff_distance(shapely.boundary(whole), shapely.boundary(boundary)) < 2e-7
+    # Rounding moves a line by 0.7 units, and a needle's tip narrower than one unit closes: what differs is thin.
+    differs = shapely.transform(
+        whole.symmetric_difference(boundary), lambda xy: (xy - boundary.bounds[:2]) * UNITS_PER_DEGREE
+    )
+    assert differs.buffer(-1.0).is_empty
     points = shapely.get_coordinates(polygons)
     assert np.array_equal(np.round(points, 7), points)
     assert all(_turn(p.exterior) > 0 and all(_turn(hole) < 0 for hole in p.interiors) for p in polygons)
@@ -78,7 +82,9 @@ def cases(draw):
     if draw(st.booleans()):
         boundary = boundary.union(draw(stars(0.3 * reach, (1.4 * reach, 0.0))))
     parts = [part for part in shapely.get_parts(boundary) if part.area > 1e-3 * reach**2]
+    assume(parts)
     boundary = shapely.transform(lonlat(MultiPolygon(parts), frame), lambda xy: np.round(xy, 7))
+    assume(boundary.is_valid)  # rounding can make a needle cross itself: reading refuses it
     kind = st.sampled_from(["disc", "strip", "square", "everything", "margin"])
     keep_outs = draw(st.lists(st.tuples(kind, near, near, st.floats(0.002, 0.3)), max_size=3))
     return (
@@ -105,8 +111,6 @@ def _keep_out(kind, easting, northing, size, reach, parts):
 @given(cases(), st.sampled_from([0.0, 1.0, 2.0]), st.booleans())
 def test_any_field_becomes_a_sound_coverage(case, tolerance, patchy):
     frame, reach, boundary, keep_outs, seed = case
-    if not boundary.is_valid:
-        return  # rounding made it cross itself: reading refuses it
     field = frame.geometry_to_metres(shapely.segmentize(boundary, 5e-4))
     grid = make_grid(field, reach / 12)
     labels = np.where(grid.inside, np.random.default_rng(seed).integers(1, 6 if patchy else 2, grid.shape), 0)
@@ -130,6 +134,15 @@ def test_areas_close_to_the_boundary_as_written():
     assert_sound(faces, field)
     # 1e-5 of the field: rounding of its corners, and the points that noding adds to its edges.
     assert sum(face.area_m2 for face in faces) == pytest.approx(geodesic_area_m2(field), rel=1e-5)
+
+
+def test_area_does_not_depend_on_where_an_edge_was_cut():
+    """A geodesic between the ends of this 2 km edge runs 9 cm north of the straight edge in lon/lat."""
+    field = shapely.transform(lonlat(Polygon([(-1000, 0), (1000, 0), (0, -900)])), lambda xy: np.round(xy, 7))
+    whole, cut = (coverage(field, layers, FRAME, rest=REST) for layers in ([], [(1, box(0, -2000, 2000, 2000))]))
+    straight = geodesic_area_m2(shapely.segmentize(field, 1e-4))
+    assert sum(face.area_m2 for face in whole) == pytest.approx(straight, rel=5e-6)
+    assert sum(face.area_m2 for face in cut) == pytest.approx(straight, rel=5e-6)
 
 
 def test_area_of_a_face_is_ellipsoidal():
@@ -234,15 +247,16 @@ def test_faces_that_overlap_are_refused():
         _check([box(0, 0, 2, 2), box(1, 1, 3, 3)])
 
 
-@settings(max_examples=1500, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=600, deadline=None, suppress_health_check=list(HealthCheck))
 @given(cases(), st.sampled_from([0.0, 1.0, 25.0]))
 @pytest.mark.long
 def test_many_fields_with_slivers_taken_away(case, least_area_m2):
     frame, reach, boundary, keep_outs, seed = case
-    if not boundary.is_valid:
-        return
     grid = make_grid(frame.geometry_to_metres(boundary), reach / 20)
     labels = np.where(grid.inside, np.random.default_rng(seed).integers(1, 5, grid.shape), 0)
     layers = [(KEEP_OUT, k) for k in keep_outs] + label_polygons(labels, grid, tolerance=grid.cell)
     faces = coverage(boundary, layers, frame, rest=REST, protected=[KEEP_OUT], least_area_m2=least_area_m2)
     assert_sound(faces, boundary)
+    for label in range(1, 5):  # no sliver of a keep-out has gone to anything else
+        lost = metres(faces, label, frame).intersection(shapely.union_all(keep_outs))
+        assert lost.buffer(-ROUNDING).is_empty
