@@ -7,15 +7,12 @@ money away. The best set is a minimum cut of a graph, found exactly.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
-from scipy import sparse
-from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 
 from rxmap.decide.edge import ARCS, BoolArray, EdgePrice, FloatArray
-
-SIGNIFICANT_BITS = 20  # six significant digits, in a form that rounds without error
-FLOW_BITS = 29  # total capacity stays below 2**29: a flow, and twice an arc, fit the solver's int32
+from rxmap.decide.graph import Link, best_layers
 
 
 def treated_area(benefit: FloatArray, inside: BoolArray, price: EdgePrice, cell: float) -> BoolArray:
@@ -61,17 +58,70 @@ def treated_area(benefit: FloatArray, inside: BoolArray, price: EdgePrice, cell:
     >>> treated_area(benefit, np.ones((1, 6), dtype=bool), price, cell=1.0).astype(int)
     array([[1, 1, 1, 0, 0, 0]])
     """
-    if not np.isfinite(benefit[inside]).all():
-        raise ValueError("benefit: found a value that is not finite inside the field. Give every cell inside a number.")
-    gain = _round_significant(benefit[inside])
-    treated = np.zeros_like(inside)
-    # A graph without sink or without source arcs has no cut to find.
-    if not (gain > 0).any():
-        return treated
-    if (gain > 0).all():
-        return inside.copy()
-    treated[inside] = _source_side(_graph(gain, inside, price.arc_weights(cell)))
-    return treated
+    return best_layers([benefit], inside, [price], cell)[0]
+
+
+def stepped_areas(
+    gains: Sequence[FloatArray], inside: BoolArray, prices: Sequence[EdgePrice], cell: float
+) -> list[BoolArray]:
+    """Cells that get at least the first, second, ... of several rates, from low to full.
+
+    Each step up has a gain of its own over the step below, and an edge of its own; ground that gets a
+    step gets all below it. One cut finds the best steps exactly (Ishikawa 2003, see `graph`).
+
+    Parameters
+    ----------
+    gains : sequence of (rows, columns) arrays of float [money]
+        Gain of each step over the one below; the first is over not treating.
+    inside : (rows, columns) array of bool
+        Ground that may be treated.
+    prices : sequence of EdgePrice
+        Of a metre of edge of each step.
+    cell : float [m]
+        Side of a cell.
+
+    Returns
+    -------
+    list of (rows, columns) arrays of bool
+        One for each step, each within the one before it.
+
+    Examples
+    --------
+    >>> low, high = np.array([[3.0, 3.0, -9.0]]), np.array([[-2.0, 4.0, 1.0]])
+    >>> price = EdgePrice(along=0.1, across=0.1, heading=0.0)
+    >>> [step.astype(int).tolist() for step in stepped_areas([low, high], np.ones((1, 3), bool), [price] * 2, 1.0)]
+    [[[1, 1, 0]], [[0, 1, 0]]]
+    """
+    nested = [Link(first=step, second=step - 1, price=math.inf) for step in range(1, len(gains))]
+    return best_layers(gains, inside, prices, cell, nested)
+
+
+def shared_areas(
+    gains: Sequence[FloatArray], inside: BoolArray, prices: Sequence[EdgePrice], cell: float, *, once: float
+) -> list[BoolArray]:
+    """Cells that each of two products treats when ground treated by both pays the trip over it once.
+
+    The shared cost of a cell is ``once x max(a, b)``, which is half of it for each and half for a cell
+    that has one without the other: a link, so the cut stays exact.
+
+    Parameters
+    ----------
+    gains : two (rows, columns) arrays of float [money]
+        Gain of each product on its own, before the shared cost.
+    inside, prices, cell
+        As in `stepped_areas`; one price for each product.
+    once : float [money]
+        Cost of a treated cell that both products share.
+
+    Examples
+    --------
+    >>> one, other = np.array([[0.6]]), np.array([[0.6]])  # neither pays 1.0 alone
+    >>> price = EdgePrice(along=0.0, across=0.0, heading=None)
+    >>> [a.tolist() for a in shared_areas([one, other], np.ones((1, 1), bool), [price] * 2, 1.0, once=1.0)]
+    [[[True]], [[True]]]
+    """
+    links = [Link(first=0, second=1, price=once / 2), Link(first=1, second=0, price=once / 2)]
+    return best_layers([gain - once / 2 for gain in gains], inside, prices, cell, links)
 
 
 def cut_value(treated: BoolArray, benefit: FloatArray, price: EdgePrice, cell: float, *, inside: BoolArray) -> float:
@@ -98,48 +148,3 @@ def cut_value(treated: BoolArray, benefit: FloatArray, price: EdgePrice, cell: f
     for (start, end), weight in zip(ARCS, price.arc_weights(cell), strict=True):
         edges += weight * np.count_nonzero(inside[start] & inside[end] & (treated[start] != treated[end]))
     return float(benefit[treated].sum() - edges)
-
-
-def _round_significant(values: FloatArray) -> FloatArray:
-    mantissa, exponent = np.frexp(values)
-    rounded: FloatArray = np.ldexp(np.rint(np.ldexp(mantissa, SIGNIFICANT_BITS)), exponent - SIGNIFICANT_BITS)
-    return rounded
-
-
-def _graph(gain: FloatArray, inside: BoolArray, weights: tuple[float, ...]) -> sparse.csr_array:
-    """Capacities between the cells inside, numbered row by row, the source and the sink (the last two nodes)."""
-    # A gain beyond all eight arcs of its cell decides it alone. Held at twice that it still does, and leaves
-    # the digits of the whole numbers to the cells in doubt.
-    most = max(4.0 * sum(weights), np.abs(gain[gain != 0]).min())
-    gain = np.clip(gain, -most, most)
-    total = max(gain[gain > 0].sum(), -gain[gain < 0].sum())
-    # A power of two, so that scaling itself rounds nothing.
-    scale = math.ldexp(1.0, FLOW_BITS - math.frexp(total)[1])
-    number = np.zeros(inside.shape, dtype=np.intp)
-    number[inside] = np.arange(gain.size)
-
-    tails, heads, capacities = [], [], []
-    for (start, end), weight in zip(ARCS, weights, strict=True):
-        both = inside[start] & inside[end]
-        tails += [number[start][both], number[end][both]]
-        heads += [number[end][both], number[start][both]]
-        # No best set cuts an arc dearer than all there is to gain, so a lower price decides the same.
-        capacities.append(np.full(2 * np.count_nonzero(both), min(weight, total)))
-    winners, losers = np.flatnonzero(gain > 0), np.flatnonzero(gain < 0)
-    tails += [np.full(winners.size, gain.size), losers]
-    heads += [winners, np.full(losers.size, gain.size + 1)]
-    capacities += [gain[winners], -gain[losers]]
-
-    units = np.rint(np.concatenate(capacities) * scale).astype(np.int32)
-    arcs = np.concatenate(tails, dtype=np.int32), np.concatenate(heads, dtype=np.int32)
-    return sparse.csr_array((units, arcs), shape=(gain.size + 2, gain.size + 2))
-
-
-def _source_side(graph: sparse.csr_array) -> BoolArray:
-    """Cells that the source still reaches in the residual graph: the smallest of the best sets."""
-    source, sink = graph.shape[0] - 2, graph.shape[0] - 1
-    residual = graph - maximum_flow(graph, source, sink).flow
-    residual.eliminate_zeros()
-    reached = np.zeros(graph.shape[0], dtype=bool)
-    reached[breadth_first_order(residual, source, return_predecessors=False)] = True
-    return reached[:source]
