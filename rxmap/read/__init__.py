@@ -9,7 +9,7 @@ from rxmap.read.door import Source, open_source
 from rxmap.read.keep_outs import make_keep_out
 from rxmap.read.stops import make_observations
 from rxmap.read.table import Table, read_table, table_of
-from rxmap.read.vector import is_vector, read_layer
+from rxmap.read.vector import kind_of, read_layer
 from rxmap.records import Field, InputFile, Inputs, KeepOutSource, Observation
 
 __all__ = ["read_field", "read_inputs"]
@@ -58,7 +58,7 @@ def read_inputs(plan: Plan) -> Inputs:
         observations=observations,
         keep_outs=keep_outs,
         files=tuple(reading.files.values()),
-        cautions=tuple(reading.cautions),
+        cautions=tuple(dict.fromkeys(reading.cautions)),  # one file may be named twice,
     )
 
 
@@ -100,8 +100,11 @@ class _Reading:
 
     def _table(self, name: str) -> Table:
         source = self.open(name)
-        if not is_vector(source):
+        kind = kind_of(source.data)
+        if kind is None:
             return read_table(source)
+        if kind == "shapefile":  # its ten-letter column names need a table of their own
+            raise InputError(f"{name}: stops as a shapefile are not read yet. Export them as GeoJSON or CSV.")
         layer = read_layer(source)
         self.cautions.extend(layer.cautions)
         return table_of(layer)

@@ -15,6 +15,7 @@ from rxmap.records import Field
 DECIMALS = 7  # 1e-7 degree is about 1 cm, the grid in which files carry coordinates
 SMALLEST_M2 = 100.0  # our limit: less is a garden, or a unit mixed up
 LARGEST_HA = 20_000.0  # our limit: more is a county, or a unit mixed up
+MOST_VERTICES = 100_000  # our limit: a receiver logging each second walks more than a day for as many
 SAME_GROUND = 1e-6  # share of the area; beyond it features overlap and are not parts of one field
 
 
@@ -64,6 +65,9 @@ def _check_shapes(layer: Layer) -> None:
         elif feature.geometry.is_empty:
             faults.add(f"{where} has no area. Remove it, or draw it.")
     faults.raise_if_any()
+    vertices = sum(int(shapely.get_num_coordinates(feature.geometry)) for feature in layer.features)
+    if vertices > MOST_VERTICES:
+        raise InputError(f"{layer.name}: {vertices} vertices are more than {MOST_VERTICES}. Simplify the boundary.")
 
 
 def _check_one_field(layer: Layer) -> None:

@@ -17,7 +17,6 @@ HORSFALL_BARRATT = dict(
     zip(map(str, range(1, 13)), (0.0, 1.5, 4.5, 9.0, 18.5, 37.5, 62.5, 81.0, 90.5, 95.5, 98.5, 100.0), strict=True)
 )
 
-_WHOLE = re.compile(r"([0-9]+)(?:[.,](0+))?")
 _DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
 
@@ -43,15 +42,15 @@ def whole(text: str, mark: str = ".") -> int:
     >>> whole("12"), whole("3.0")
     (12, 3)
     """
-    value = number(text, mark)
-    match = _WHOLE.fullmatch(text)
+    match = re.fullmatch(rf"([0-9]{{1,15}})(?:{re.escape(mark)}(0+))?", text)
     if match is None:
         raise ValueError("not a whole number of 0 or more. Write one such as 12")
+    value = int(match[1])
     if value and len(match[2] or "") == 3:
         raise ValueError(f"could be {match[1]} or {match[1]}000. Write it without a mark")
     if value > MOST_UNITS:
         raise ValueError(f"more than {MOST_UNITS}. Check it")
-    return int(match[1])
+    return value
 
 
 def at_least_one(text: str, mark: str = ".") -> int:

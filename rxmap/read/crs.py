@@ -103,14 +103,15 @@ def _shift(transformer: pyproj.Transformer) -> Shift:
         used = transformer.get_last_used_operation()
     except pyproj.exceptions.ProjError:  # there was only one operation to choose from
         used = transformer
-    return Shift(used.description, used.accuracy)
+    steps = [step for step in used.description.split(" + ") if not step.startswith("axis order change")]
+    return Shift(" + ".join(steps), used.accuracy)
 
 
 def _check_degrees(name: str, geometries: list[BaseGeometry], crs: pyproj.CRS | None) -> None:
     west, south, east, north = shapely.total_bounds(geometries)
     if west >= -180 and east <= 180 and south >= -90 and north <= 90:
         return
-    found = f"{name}: coordinates reach from ({west:.6g}, {south:.6g}) to ({east:.6g}, {north:.6g})"
+    found = f"{name}: coordinates reach from ({west:.9g}, {south:.9g}) to ({east:.9g}, {north:.9g})"
     if max(abs(west), abs(east)) <= 90 and max(abs(south), abs(north)) <= 180:
         raise InputError(f"{found}: longitude and latitude look swapped. Longitude comes first.")
     if max(abs(west), abs(east), abs(south), abs(north)) <= 360:

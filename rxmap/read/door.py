@@ -64,6 +64,7 @@ def open_source(folder: Path, name: str) -> Source:
     main = folder / name
     if not _is_file(main, name):
         raise InputError(f"{name}: no such file in the plan's folder. Check the name, upper and lower case included.")
+    _check_closed(main, name)
     parts = {main.name: _read(main, name)}
     side_cars = {}
     for suffix in SIDE_CARS.get(main.suffix.lower(), ()):
@@ -96,6 +97,13 @@ def _is_file(path: Path, name: str) -> bool:
     if not stat.S_ISREG(mode):
         raise InputError(f"{name}: not a regular file. Name the file itself.")
     return True
+
+
+def _check_closed(main: Path, name: str) -> None:
+    """Refuse a database whose last changes are still in its log: they would be missing without a word."""
+    log = main.with_name(main.name + "-wal")
+    if _is_file(log, name) and log.stat().st_size:
+        raise InputError(f"{name}: open in another program, or not closed. Close it there, then try again.")
 
 
 def _beside(main: Path, suffix: str, name: str) -> Path | None:

@@ -106,7 +106,7 @@ def _unsupported(observations: Sequence[Observation], plan: Plan) -> list[str]:
         if any(one.used for one in rows):
             continue
         reasons = ", ".join(sorted({one.why for one in rows}))
-        found = f"all {len(rows)} rows are unused ({reasons})" if rows else "no row"
+        found = f"every row is unused ({reasons})" if rows else "no row"
         names = ", ".join(plan.scouting.stops)
         lines.append(
             f"{names}: target {shown(target.name)}: {found}. Add its stops, zeros included, or take it out of the plan."

@@ -22,7 +22,7 @@ from rxmap.read.door import Source
 from rxmap.read.vector import Layer
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
-MOST_ROWS = 100_000  # our limit: a walk has dozens of stops, a wrong file millions
+MOST_ROWS = 20_000  # our limit: a walk has dozens of stops, a wrong file millions
 
 _SPREADSHEETS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"SQLite format 3")
 _WITH_COMMA = re.compile(r"-?[0-9]+,[0-9]+")

@@ -7,7 +7,7 @@ import json
 import zipfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import pyproj
 import shapely
@@ -19,6 +19,8 @@ from rxmap.read.crs import crs_of_wkt, to_wgs84
 from rxmap.read.door import Source
 
 MOST_VERTICES = 500_000  # our limit: what the later steps work through in a minute
+
+Kind = Literal["geojson", "shapefile", "geopackage"]
 
 _ADVICE = "Export the layer as GeoJSON, GeoPackage or shapefile"
 _SHP, _DBF_HEADER, _SHP_HEADER, _SHX_RECORD = b"\x00\x00\x27\x0a", 32, 100, 8  # ESRI shapefile description, July 1998
@@ -51,9 +53,19 @@ class _Raw:
     features: list[dict[str, Any]]
 
 
-def is_vector(source: Source) -> bool:
-    """Whether a file starts as a vector layer does, whatever its name says."""
-    return _kind(source.data) is not None
+def kind_of(data: bytes) -> Kind | None:
+    """Which vector format the file starts as, whatever its name says.
+
+    Examples
+    --------
+    >>> kind_of(b'{"type": "Feature"}'), kind_of(b"stop,lon,lat")
+    ('geojson', None)
+    """
+    if data.startswith(_SHP):
+        return "shapefile"
+    if data.startswith(_GPKG):
+        return "geopackage"
+    return "geojson" if data.removeprefix(b"\xef\xbb\xbf").lstrip()[:1] in (b"{", b"[") else None
 
 
 def read_layer(source: Source) -> Layer:
@@ -69,7 +81,7 @@ def read_layer(source: Source) -> Layer:
     InputError
         With every faulty feature, one line each.
     """
-    kind = _kind(source.data)
+    kind = kind_of(source.data)
     if kind is None:
         raise InputError(f"{source.name}: {not_a_layer(source.data)}")
     raw = _READERS[kind](source)
@@ -93,18 +105,10 @@ def not_a_layer(data: bytes) -> str:
     if not data.strip():
         return f"the file is empty. {_ADVICE}."
     if data.startswith(b"PK\x03\x04"):
-        return f"an archive or a spreadsheet. Unpack it, or: {_ADVICE.lower()}."
+        return f"an archive or a spreadsheet. Unpack it. {_ADVICE}."
     if data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
         return f"XML such as KML or GPX is not read yet. {_ADVICE}."
     return f"not a vector layer that is known here. {_ADVICE}."
-
-
-def _kind(data: bytes) -> str | None:
-    if data.startswith(_SHP):
-        return "shapefile"
-    if data.startswith(_GPKG):
-        return "geopackage"
-    return "geojson" if data.removeprefix(b"\xef\xbb\xbf").lstrip()[:1] in (b"{", b"[") else None
 
 
 def _geometries(name: str, features: list[dict[str, Any]]) -> list[BaseGeometry]:
@@ -209,7 +213,7 @@ def _listed(geometry: Any) -> Any:
     return json.loads(json.dumps(geometry.__geo_interface__)) if geometry is not None else None
 
 
-_READERS: dict[str, Callable[[Source], _Raw]] = {
+_READERS: dict[Kind, Callable[[Source], _Raw]] = {
     "geojson": _read_geojson,
     "shapefile": _read_shapefile,
     "geopackage": _read_geopackage,

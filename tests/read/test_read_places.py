@@ -54,7 +54,7 @@ def test_a_stop_within_the_gps_error_is_used(make_plan: MakePlan, scouting: str,
 
 def test_a_stop_outside_is_named_with_its_distance(make_plan: MakePlan) -> None:
     inputs = read_inputs(make_plan({"stops.csv": stops(west_of_the_field(400.0))}))
-    assert "1 stops are outside the field" in inputs.cautions[0].text
+    assert "Unused stops, outside the field" in inputs.cautions[0].text
     assert "'S1' (400 m)" in inputs.cautions[0].text
 
 

@@ -100,7 +100,7 @@ ROWS = {
     "compass letter": (row(lon="10.1012 E"), "Write decimal degrees, minus for W and S"),
     "past 180": (row(lon="190.1"), "longitude counted eastward past 180"),
     "no fix": (row(lon="0", lat="0.0"), "a receiver without a fix"),
-    "another continent": (row(lon="-70.5", lat="-33.1"), "km from the field. Check its place"),
+    "another continent": (row(lon="-70.5", lat="-33.1"), "km from the field. Check it"),
     "blank longitude": (row(lon=""), "column lon: is blank"),
 }  # fmt: skip
 
@@ -217,7 +217,7 @@ def test_a_target_of_the_plan_without_any_row_is_refused(refusal: Refusal) -> No
 
 
 def test_a_target_with_edge_stops_alone_is_refused(refusal: Refusal) -> None:
-    assert "target 'lake rust': all 1 rows are unused (edge stop)" in refusal(table(GOOD, rust(edge="1")))
+    assert "target 'lake rust': every row is unused (edge stop)" in refusal(table(GOOD, rust(edge="1")))
 
 
 CAUTIONS = {

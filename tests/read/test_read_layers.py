@@ -1,0 +1,284 @@
+"""Shapefile and GeoPackage, coordinate systems, and files that are neither."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import fiona
+import numpy as np
+import pyproj
+import pytest
+import shapefile
+import shapely
+from shapely.geometry import Polygon, mapping
+
+from rxmap.errors import InputError
+from rxmap.plan import Plan
+from rxmap.read import read_field, read_inputs
+from rxmap.read.door import open_source
+from rxmap.read.vector import read_layer
+
+GEOD = pyproj.Geod(ellps="WGS84")
+NC = Path("/usr/lib/R/site-library/sf/shape/nc.shp")  # of R package sf (Debian: r-cran-sf), not redistributed here
+
+MakePlan = Callable[..., Plan]
+
+
+def field_at(lon: float, lat: float) -> Polygon:
+    """An invented field of some 20 ha with a pond, clockwise as the ESRI description has it."""
+    shell = [(lon, lat), (lon, lat + 0.0036), (lon + 0.007, lat + 0.0036), (lon + 0.008, lat), (lon, lat)]
+    pond = [(lon + 0.003, lat + 0.001), (lon + 0.004, lat + 0.001), (lon + 0.004, lat + 0.002)]
+    return shapely.transform(Polygon(shell, [pond]), lambda xy: np.round(xy, 7))
+
+
+def projected(polygon: Polygon, epsg: int) -> Polygon:
+    way = pyproj.Transformer.from_crs(4326, epsg, always_xy=True)
+    return shapely.transform(polygon, lambda xy: np.column_stack(way.transform(xy[:, 0], xy[:, 1])))
+
+
+def write_shapefile(path: Path, polygon: Polygon, epsg: int) -> None:
+    """Write with pyshp, which shares no code with what reads it here."""
+    with shapefile.Writer(str(path)) as writer:
+        writer.field("name", "C", 40)
+        rings = [list(ring.coords) for ring in (polygon.exterior, *polygon.interiors)]
+        writer.poly(rings)
+        writer.record("invented")
+    path.with_suffix(".prj").write_text(pyproj.CRS.from_epsg(epsg).to_wkt("WKT1_ESRI"))
+
+
+def write_geopackage(path: Path, features: list[dict[str, Any]], epsg: int, schema: dict[str, Any]) -> None:
+    with fiona.open(path, "w", driver="GPKG", crs_wkt=pyproj.CRS.from_epsg(epsg).to_wkt(), schema=schema) as layer:
+        layer.writerecords(features)
+
+
+def boundary_feature(polygon: Polygon) -> list[dict[str, Any]]:
+    return [{"geometry": mapping(polygon), "properties": {"name": "invented"}}]
+
+
+POLYGONS = {"geometry": "Polygon", "properties": {"name": "str"}}
+
+# place and systems: UTM, its neighbour zone, ETRS89, Web Mercator, feet, south, exception zone; caution expected
+PLACES = [
+    (10.1, 50.1, 4326, False),
+    (10.1, 50.1, 32632, False),
+    (10.1, 50.1, 32633, False),
+    (10.1, 50.1, 25832, False),
+    (10.1, 50.1, 3857, False),
+    (-79.5, 35.6, 2264, True),  # NAD83 North Carolina in US survey feet; PROJ knows NAD83 to WGS84 to 4 m
+    (172.5, -43.4, 32759, False),
+    (5.9995, 60.3, 32632, False),
+]
+
+
+@pytest.mark.parametrize(("lon", "lat", "epsg", "caution"), PLACES)
+@pytest.mark.parametrize("form", ["shp", "gpkg"])
+def test_a_field_has_one_area_in_every_system(
+    tmp_path: Path, make_plan: MakePlan, form: str, lon: float, lat: float, epsg: int, caution: bool
+) -> None:
+    polygon = field_at(lon, lat)
+    if form == "shp":
+        write_shapefile(tmp_path / "field.shp", projected(polygon, epsg), epsg)
+    else:
+        write_geopackage(tmp_path / "field.gpkg", boundary_feature(projected(polygon, epsg)), epsg, POLYGONS)
+    plan = make_plan(boundary=f"field.{form}")
+    # outside: area on the ellipsoid by pyproj.Geod, Karney (2013); vertices come back to the 1e-7 grid exactly
+    area, _ = GEOD.geometry_area_perimeter(shapely.geometry.polygon.orient(polygon))
+    assert read_field(plan).area_ha == pytest.approx(area / 1e4, rel=1e-6)
+    layer = read_layer(open_source(tmp_path, f"field.{form}"))
+    assert [c.code for c in layer.cautions] == ([f"datum_shift: field.{form}"] if caution else [])
+
+
+def test_the_crs_member_of_older_geojson_is_honoured(make_plan: MakePlan) -> None:
+    polygon = field_at(10.1, 50.1)
+    crs = {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::32632"}}
+    feature = {"type": "Feature", "properties": {}, "geometry": mapping(projected(polygon, 32632))}
+    document = json.dumps({"type": "FeatureCollection", "crs": crs, "features": [feature]})
+    field = read_field(make_plan({"boundary.geojson": document}))
+    assert shapely.normalize(field.boundary).equals(shapely.normalize(polygon))
+
+
+@pytest.mark.skipif(not NC.exists(), reason="nc.shp of the R package sf is not installed")
+def test_a_datum_whose_shift_is_not_known_well_enough_is_refused_by_name() -> None:
+    with pytest.raises(InputError, match=r"'GCS_North_American_1927|'NAD27"):  # nc.shp is in NAD27
+        read_layer(open_source(NC.parent, NC.name))
+
+
+@pytest.mark.skipif(not NC.exists(), reason="nc.shp of the R package sf is not installed")
+def test_the_counties_of_nc_shp_have_the_areas_that_it_states(tmp_path: Path) -> None:
+    # outside: its attribute AREA is the area in square degrees, to three decimals (Cressie 1993, SIDS data)
+    for part in (".shp", ".shx", ".dbf"):
+        (tmp_path / f"nc{part}").write_bytes(NC.with_suffix(part).read_bytes())
+    (tmp_path / "nc.prj").write_text(pyproj.CRS.from_epsg(4326).to_wkt("WKT1_ESRI"))
+    layer = read_layer(open_source(tmp_path, "nc.shp"))
+    assert len(layer.features) == 100
+    stated = [float(feature.properties["AREA"]) for feature in layer.features]
+    assert [feature.geometry.area for feature in layer.features] == pytest.approx(stated, abs=6e-4)
+
+
+def break_shapefile(tmp_path: Path, what: Callable[[Path], None]) -> None:
+    write_shapefile(tmp_path / "field.shp", field_at(10.1, 50.1), 4326)
+    what(tmp_path / "field")
+
+
+def cut(part: str, keep: float) -> Callable[[Path], None]:
+    def cutting(base: Path) -> None:
+        path = base.with_suffix(part)
+        data = path.read_bytes()
+        path.write_bytes(data[: int(keep * len(data))])
+
+    return cutting
+
+
+def overwrite(part: str, data: bytes, at: int | None = None) -> Callable[[Path], None]:
+    def writing(base: Path) -> None:
+        path = base.with_suffix(part)
+        old = path.read_bytes() if at is not None else b""
+        path.write_bytes(old[:at] + data + old[(at or 0) + len(data) :])
+
+    return writing
+
+
+BROKEN = {
+    "no .prj": (lambda base: base.with_suffix(".prj").unlink(), ".prj beside it missing"),
+    "no .dbf": (lambda base: base.with_suffix(".dbf").unlink(), ".dbf beside it missing"),
+    "no .shx": (lambda base: base.with_suffix(".shx").unlink(), ".shx beside it missing"),
+    "meaningless .prj": (overwrite(".prj", b"somewhere"), "coordinate system cannot be read"),
+    "address in .prj": (overwrite(".prj", b"http://127.0.0.1/crs.wkt"), "coordinate system cannot be read"),
+    "no system of the earth": (overwrite(".prj", b'LOCAL_CS["barn",UNIT["metre",1]]'), "'barn' is not a coordinate"),
+    "unknown datum": (
+        overwrite(".prj", b'GEOGCS["u",DATUM["u",SPHEROID["s",6378100,298]],PRIMEM["G",0],UNIT["degree",0.01745329]]'),
+        "no way from 'u' to WGS84",
+    ),
+    "metres declared for degrees": (
+        overwrite(".prj", pyproj.CRS.from_epsg(32632).to_wkt("WKT1_ESRI").encode()),
+        "look like degrees",
+    ),
+    "half a .shp": (cut(".shp", 0.5), "cut off"),
+    "header of a .shp": (cut(".shp", 0.1), "cut off within a header"),
+    "half a .dbf": (cut(".dbf", 0.8), "cut off"),
+    "too few rows declared": (overwrite(".dbf", b"\x00\x00\x00\x00", 4), "1 shapes but 0 rows"),
+    "markup as .shp": (overwrite(".shp", b"<OGRVRTDataSource><SrcDataSource>a</SrcDataSource>"), "XML such as KML"),
+    "null shape": (overwrite(".shp", b"\x00\x00\x00\x00", 108), "feature 1 has no geometry"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("what", "part"), BROKEN.values(), ids=BROKEN)
+def test_a_broken_shapefile_is_refused(
+    tmp_path: Path, refusal: Callable[..., str], what: Callable[[Path], None], part: str
+) -> None:
+    break_shapefile(tmp_path, what)
+    message = refusal(boundary="field.shp")
+    assert part in message
+    assert message.startswith("field.shp: ")
+
+
+def test_a_side_car_that_would_steer_the_driver_is_not_looked_at(tmp_path: Path, make_plan: MakePlan) -> None:
+    write_shapefile(tmp_path / "field.shp", field_at(10.1, 50.1), 4326)
+    before = read_field(make_plan(boundary="field.shp"))
+    for part in (".qix", ".sbn", ".shp.xml", ".shp.aux.xml"):
+        (tmp_path / f"field{part}").write_bytes(b"not what it seems")
+    assert read_field(make_plan(boundary="field.shp")) == before
+
+
+NOT_LAYERS = {
+    "nothing": (b"", "the file is empty"),
+    "zipped": (b"PK\x03\x04...", "an archive or a spreadsheet"),
+    "kml": (b'<?xml version="1.0"?><kml/>', "XML such as KML or GPX is not read yet"),
+    "virtual": (b'<VRTDataset><SourceFilename>/vsicurl/http://127.0.0.1/a</SourceFilename></VRTDataset>', "XML such"),
+    "image": (b"II*\x00....", "not a vector layer"),
+    "text": (b"lon,lat\n1,2\n", "not a vector layer"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("data", "part"), NOT_LAYERS.values(), ids=NOT_LAYERS)
+@pytest.mark.parametrize("name", ["field.geojson", "field.gpkg", "field.kml"])
+def test_what_is_no_layer_is_refused_whatever_its_name(
+    refusal: Callable[..., str], name: str, data: bytes, part: str
+) -> None:
+    assert part in refusal({name: data}, boundary=name)
+
+
+def test_a_geopackage_of_several_layers_is_refused_with_their_names(
+    tmp_path: Path, refusal: Callable[..., str]
+) -> None:
+    for name in ("north", "south"):
+        with fiona.open(
+            tmp_path / "field.gpkg", "w", driver="GPKG", layer=name, crs="EPSG:4326", schema=POLYGONS
+        ) as layer:
+            layer.writerecords(boundary_feature(field_at(10.1, 50.1)))
+    assert "holds 2 layers (north, south)" in refusal(boundary="field.gpkg")
+
+
+@pytest.mark.parametrize("keep", [0.02, 0.3, 0.9])
+def test_a_cut_geopackage_is_refused(tmp_path: Path, refusal: Callable[..., str], keep: float) -> None:
+    path = tmp_path / "field.gpkg"
+    write_geopackage(path, boundary_feature(field_at(10.1, 50.1)), 4326, POLYGONS)
+    path.write_bytes(path.read_bytes()[: int(keep * path.stat().st_size)])
+    assert refusal(boundary="field.gpkg").startswith("field.gpkg: ")
+
+
+def test_a_geopackage_without_a_system_is_refused(tmp_path: Path, refusal: Callable[..., str]) -> None:
+    path = tmp_path / "field.gpkg"
+    write_geopackage(path, boundary_feature(field_at(10.1, 50.1)), 4326, POLYGONS)
+    with sqlite3.connect(path) as db:  # OGC 12-128r18 clause 1.1.2: 0 is undefined geographic
+        for table in ("gpkg_contents", "gpkg_geometry_columns"):
+            db.execute(f"UPDATE {table} SET srs_id = 0")
+    db.close()
+    assert "field.gpkg: " in refusal(boundary="field.gpkg")
+
+
+def test_a_database_that_is_no_geopackage_is_refused(tmp_path: Path, refusal: Callable[..., str]) -> None:
+    db = sqlite3.connect(tmp_path / "field.gpkg")
+    with db:
+        db.execute("CREATE TABLE a (b)")
+    db.close()
+    assert refusal(boundary="field.gpkg").startswith("field.gpkg: ")
+
+
+def test_stops_of_a_geopackage_are_those_of_the_same_table(tmp_path: Path, make_plan: MakePlan) -> None:
+    plan = make_plan()
+    lines = [line.split(",") for line in (tmp_path / "stops.csv").read_text().splitlines()]
+    header, rows = lines[0], [dict(zip(lines[0], line, strict=True)) for line in lines[1:]]
+    kinds = {"date": "date", "n": "int", "count": "int", "severity_pct": "float"}
+    schema = {
+        "geometry": "Point",
+        "properties": {name: kinds.get(name, "str") for name in header if name not in ("lon", "lat")},
+    }
+    features = [
+        {
+            "geometry": {"type": "Point", "coordinates": (float(row["lon"]), float(row["lat"]))},
+            "properties": {name: row[name] or None for name in schema["properties"]},
+        }
+        for row in rows
+    ]
+    write_geopackage(tmp_path / "stops.gpkg", features, 4326, schema)
+    ours = [(o.stop, o.lon, o.lat, o.target, o.n, o.value, o.date, o.note) for o in read_inputs(plan).observations]
+    layer = read_inputs(make_plan(stops='"stops.gpkg"'))
+    assert [(o.stop, o.lon, o.lat, o.target, o.n, o.value, o.date, o.note) for o in layer.observations] == ours
+
+
+def test_stops_of_a_shapefile_are_refused_until_their_short_names_are_read(
+    tmp_path: Path, refusal: Callable[..., str]
+) -> None:
+    write_shapefile(tmp_path / "stops.shp", field_at(10.1, 50.1), 4326)
+    assert refusal(stops='"stops.shp"').startswith("stops.shp: stops as a shapefile are not read yet")
+
+
+def test_a_geopackage_with_unwritten_changes_is_refused(tmp_path: Path, refusal: Callable[..., str]) -> None:
+    path = tmp_path / "field.gpkg"
+    write_geopackage(path, boundary_feature(field_at(10.1, 50.1)), 4326, POLYGONS)
+    (tmp_path / "field.gpkg-wal").write_bytes(b"changes")
+    assert "open in another program" in refusal(boundary="field.gpkg")
+
+
+@pytest.mark.parametrize("kind", ["Polygon", "MultiPoint"])
+def test_stops_that_are_not_single_points_are_refused_with_the_feature(refusal: Callable[..., str], kind: str) -> None:
+    geometry = mapping(field_at(10.1, 50.1) if kind == "Polygon" else shapely.MultiPoint([(10.1, 50.1), (10.2, 50.1)]))
+    feature = {"type": "Feature", "properties": {"stop": "S1"}, "geometry": geometry}
+    assert f"feature 1 is a {kind}; a stop is one point" in refusal(
+        {"stops.geojson": json.dumps(feature)}, stops='"stops.geojson"'
+    )
