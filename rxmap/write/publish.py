@@ -225,16 +225,15 @@ def _stage_of(place: Path) -> Iterator[Path]:
 
 @contextlib.contextmanager
 def _undisturbed() -> Iterator[None]:
-    """Let a second Ctrl-C not stop the tidying up after the first."""
-    if threading.current_thread() is not threading.main_thread():
+    """Let a second Ctrl-C wait until the tidying up after the first is done."""
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
         yield
         return
-    before = {number: signal.signal(number, signal.SIG_IGN) for number in (signal.SIGINT, signal.SIGTERM)}
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
     try:
         yield
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _refuse_unless_free(place: Path, out: Path, *, replace: bool, inputs: Sequence[Path]) -> None:

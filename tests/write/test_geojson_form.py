@@ -11,7 +11,7 @@ import numpy as np
 import pyogrio.raw
 import pytest
 import shapely
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import MultiPolygon, Point, Polygon, box
 
@@ -85,6 +85,7 @@ def test_no_features_make_a_legal_empty_layer(tmp_path: Path) -> None:
     assert json.loads((tmp_path / "none.geojson").read_text()) == {"type": "FeatureCollection", "features": []}
 
 
+@settings(max_examples=40, deadline=None)  # each waits for the disk
 @given(st.text(), st.floats(allow_nan=False, allow_infinity=False), st.integers(-(2**53), 2**53))
 def test_any_text_and_number_survives(
     tmp_path_factory: pytest.TempPathFactory, text: str, number: float, whole: int
