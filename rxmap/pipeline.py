@@ -324,6 +324,8 @@ def _cautions(
     for surface in surfaces:
         name = surface.target.name
         found += [Caution(code, f"{name}: {text}") for code, text in surface.model.cautions_]
+        if surface.verdict == "uniform":
+            found.append(Caution("no_map", f"{name}: the stops do not support a map. {surface.model.reason_}"))
     for stake in stakes:
         if stake.closed:
             found.append(Caution("gate_closed", f"{stake.name}: {stake.closed}."))
