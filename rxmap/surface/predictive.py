@@ -85,7 +85,8 @@ class Predictive:
         latent = self.link.latent(threshold)
 
         def one_chunk(part: slice) -> None:
-            over[part] = self.weights @ ndtr((self.centre[:, part] - latent) / self.spread[:, part])
+            share = self.weights @ ndtr((self.centre[:, part] - latent) / self.spread[:, part])
+            over[part] = np.minimum(share, 1.0)  # the weights add up to 1 but for rounding
 
         in_chunks(one_chunk, len(self))
         return over
