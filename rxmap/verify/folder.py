@@ -13,6 +13,7 @@ from typing import Any
 from rxmap.errors import shown
 from rxmap.verify.geojson import Layer, read_layer
 from rxmap.verify.report import Unreadable
+from rxmap.verify.shapefile import as_layer, read_shapes, read_table
 
 MANIFEST = "manifest.json"
 SUMMARY = "summary.json"
@@ -43,7 +44,7 @@ class Folder:
             raise Unreadable(f"{name}: cannot be read: {error.strerror or error}") from None
 
     def once(self, kind: str, name: str, read: Callable[[], Any]) -> Any:
-        """What a reader made of a file, made at the first call."""
+        """Return what a reader makes of a file, made at the first call."""
         if (kind, name) not in self._read:
             self._read[kind, name] = read()
         self.last = name
@@ -74,8 +75,20 @@ class Folder:
 
     @property
     def layers(self) -> list[tuple[Any, Layer]]:
-        """Each pass that goes out, with its prescription layer."""
-        return [(each, self.layer(each["files"]["geojson"])) for each in self.passes]
+        """Each pass that goes out, with its prescription layer: the GeoJSON, or the shapefile where it is alone."""
+        return [(each, self._prescription(each["files"])) for each in self.passes]
+
+    def _prescription(self, files: Any) -> Layer:
+        if "geojson" in files:
+            return self.layer(files["geojson"])
+        return self.once("layer", files["shapefile"], lambda: self._from_shapefile(files["shapefile"]))  # type: ignore[no-any-return]
+
+    def _from_shapefile(self, name: str) -> Layer:
+        stem = name.removesuffix(".shp")
+        shapes = read_shapes(self.bytes(name), self.bytes(f"{stem}.shx"), name)
+        table = read_table(self.bytes(f"{stem}.dbf"), f"{stem}.dbf")
+        named = [*self.summary["targets"], *(used for each in self.passes for used in each["products"])]
+        return as_layer(shapes, table, name, names=[each["name"] for each in named])
 
     @cached_property
     def names(self) -> list[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Iterator
 from decimal import Decimal
 from typing import Any
@@ -13,15 +12,14 @@ import pyproj
 from rxmap.errors import shown
 from rxmap.verify.folder import Folder
 from rxmap.verify.geojson import DECIMALS, Feature, Layer, turn
-from rxmap.verify.shapefile import Column, Points, decimal, read_shapes, read_table, table_faults
+from rxmap.verify.shapefile import Column, Points, decimal, plain, read_shapes, read_table, table_faults
 
 
 def shapefiles_equal(result: Folder) -> Iterator[str]:
     """Hold each shapefile against the white paper and against its GeoJSON."""
     for each, layer in result.layers:
-        name = each["files"].get("shapefile")
-        if name is not None:
-            yield from _one(result, name, layer)
+        if "shapefile" in each["files"]:
+            yield from _one(result, each["files"]["shapefile"], layer)
 
 
 def _one(result: Folder, name: str, layer: Layer) -> Iterator[str]:
@@ -100,15 +98,3 @@ def _same(column: Column, cell: str, value: Any) -> bool:
             return number is None or (value is None and number == 0)  # a .dbf cannot say null
         return abs(number - Decimal(value)) <= Decimal("0.5").scaleb(-column.decimals)
     return cell == plain(str(value))[: column.width].strip()
-
-
-def plain(text: str) -> str:
-    """Write a text in ASCII and on one line: accents dropped, a question mark for the rest.
-
-    Examples
-    --------
-    >>> plain("Öhre  field")
-    'Ohre field'
-    """
-    bare = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
-    return " ".join("".join(c if c.isprintable() else " " for c in bare.encode("ascii", "replace").decode()).split())

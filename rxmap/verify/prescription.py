@@ -29,6 +29,8 @@ from rxmap.verify.values import AREA_ROUNDING, near, quantity
 
 KEEP_OUT = "keep_out.geojson"
 ZONES = "zones.geojson"
+CHECK_STRIP = "check strip"
+KEEP_OUT_MARGIN = 1e-6  # [degree] about a decimetre
 TEXTS = ("unit", "product", "vol_unit", "target", "reason")
 NUMBERS = ("rate", "volume", "pressure", "p_over", "area_ha")
 MASS_BALANCE = 1e-4  # relative, design rule
@@ -202,13 +204,22 @@ def decisions_kept(result: Folder) -> Iterator[str]:
                 yield f"{SUMMARY}: pass {shown(each['name'])}: has files with decision none; should be null"
             for name in (name for name in result.names if name.startswith(folder)):
                 yield f"{name}: belongs to a pass with decision none; should not be there"
-        elif each["decision"] == "all":
-            yield from _whole(result.layer(each["files"]["geojson"]))
+    for each, layer in result.layers:
+        if each["decision"] == "all":
+            yield from _whole(result, layer)
 
 
-def _whole(layer: Layer) -> Iterator[str]:
+def _whole(result: Folder, layer: Layer) -> Iterator[str]:
     treated = [feature.geometry for feature in _treated(layer)]
     merged = shapely.union_all(treated)
     pieces = len(merged.geoms) if isinstance(merged, MultiPolygon) else 1
     if len(treated) != pieces:
         yield f"{layer.name}: {len(treated)} treated parts with decision all; should be {pieces}, one for each piece"
+    # The layer cuts a keep-out a little wider, so that rounding never treats one.
+    kept = shapely.buffer(shapely.union_all(result.layer(KEEP_OUT).geometries), KEEP_OUT_MARGIN)
+    least = CLOSURE * M2_PER_HA * float(result.summary["field"]["area_ha"])
+    for feature in layer.features:
+        if feature.properties["treat"] == 0 and feature.properties["reason"] != CHECK_STRIP:
+            left = beyond_m2(feature.geometry, kept)
+            if left > least:
+                yield f"{feature.where}: {left:.1f} m2 untreated outside the keep-outs; decision all treats them"

@@ -13,12 +13,16 @@ from __future__ import annotations
 
 import itertools
 import struct
-from collections.abc import Iterator
+import unicodedata
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
+from shapely.geometry import Polygon
+
 from rxmap.errors import shown
+from rxmap.verify.geojson import Feature, Layer, turn
 from rxmap.verify.report import Unreadable
 
 FILE_CODE, VERSION, POLYGON = 9994, 1000, 5
@@ -151,3 +155,49 @@ def decimal(text: Any) -> Decimal | None:
     except (InvalidOperation, TypeError, ValueError):
         return None
     return number if number.is_finite() else None
+
+
+def plain(text: str) -> str:
+    """Write a text in ASCII and on one line: accents dropped, a question mark for the rest.
+
+    Examples
+    --------
+    >>> plain("Öhre  field")
+    'Ohre field'
+    """
+    bare = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
+    return " ".join("".join(c if c.isprintable() else " " for c in bare.encode("ascii", "replace").decode()).split())
+
+
+def as_layer(shapes: list[list[Points]], table: Table, name: str, *, names: Sequence[str]) -> Layer:
+    """Make a layer of a shapefile that has no GeoJSON beside it.
+
+    Parameters
+    ----------
+    shapes, table
+        What was read.
+    name : str
+        The ``.shp``, for findings.
+    names : sequence of str
+        Names in full; the table has them in ASCII and cut.
+    """
+    if len(shapes) != len(table.rows):
+        raise Unreadable(f"{name}: {len(shapes)} shapes; the table has {len(table.rows)} rows")
+    features = []
+    for number, (rings, row) in enumerate(zip(shapes, table.rows, strict=True), 1):
+        where = f"{name}: record {number}"
+        values = {column.name: _value(column, cell, names) for column, cell in zip(table.columns, row, strict=True)}
+        outer = [ring[::-1] for ring in rings if turn(ring) < 0]
+        if len(outer) != 1:
+            raise Unreadable(f"{where}: {len(outer)} outer rings; should be one")
+        coordinates = [outer[0], *(ring[::-1] for ring in rings if turn(ring) > 0)]
+        raw = {"geometry": {"type": "Polygon", "coordinates": coordinates}}
+        features.append(Feature(where, raw, Polygon(coordinates[0], coordinates[1:]), values))
+    return Layer(name, {}, tuple(features))
+
+
+def _value(column: Column, cell: str, names: Sequence[str]) -> Any:
+    if column.kind in "NF":
+        number = decimal(cell)
+        return int(number) if number is not None and column.decimals == 0 else number
+    return next((name for name in names if plain(name)[: column.width].strip() == cell), cell)
