@@ -79,6 +79,16 @@ class KeepOutSource:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HandDrawn:
+    """Ground that the adviser treats or skips by hand: it beats numbers and gates, never keep-outs or the label."""
+
+    action: Literal["treat", "skip"]
+    pass_name: str | None  # None for every pass
+    reason: str
+    ground: BaseGeometry  # in metres
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Inputs:
     """Everything that was read for one build."""
 
@@ -87,6 +97,7 @@ class Inputs:
     keep_outs: tuple[KeepOutSource, ...]
     files: tuple[InputFile, ...]
     cautions: tuple[Caution, ...]
+    by_hand: tuple[HandDrawn, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,6 +191,16 @@ class ProductUse:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PassDates:
+    """What to wait for after a pass, in words with dates; None where the label gives no limit."""
+
+    no_entry: str | None
+    no_rain: str | None
+    harvest_from: str | None
+    look_again: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PassResult:
     """One trip over the field with one tank mix."""
 
@@ -194,6 +215,7 @@ class PassResult:
     loads: int
     parts: tuple[Part, ...]  # empty with decision `none`
     smallest_m: float | None  # diameter of the smallest lone patch that pays
+    dates: PassDates | None = None  # None for a pass that stays at home
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -207,6 +229,15 @@ class Money:
     best: DecisionKind
     range: tuple[float, float] | None  # 5-95 % of map minus the better of all and none
     p_map: float | None  # P(map earns more than the better of all and none)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WhatIf:
+    """The decision under one changed assumption, nothing refitted."""
+
+    name: str
+    treated_share: Mapping[str, float]  # of the field, by pass slug
+    money: Money | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,6 +270,7 @@ class Result:
     inputs: tuple[InputFile, ...]
     plan: Mapping[str, object] = dataclass_field(repr=False)  # the plan as understood, defaults filled in
     formats: tuple[str, ...] = ("geojson", "shapefile")
+    what_if: tuple[WhatIf, ...] = ()
 
 
 def slugs(names: Iterable[str], empty: str) -> list[str]:
