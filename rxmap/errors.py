@@ -121,12 +121,12 @@ def printable(text: str, most: int = 600) -> str:
 
 
 def shown(value: object, most: int = 60) -> str:
-    """Quote a value found in an input, cut at `most` characters.
+    """Quote a value found in an input as the input writes it, cut at `most` characters.
 
     Examples
     --------
     >>> shown("ten")
     "'ten'"
     """
-    text = printable(str(value), most)
+    text = printable(str(value).lower() if isinstance(value, bool) else str(value), most)
     return f"'{text}'"

@@ -7,16 +7,27 @@ that names the nearest known one. All faults of a plan are reported at once.
 from __future__ import annotations
 
 import datetime as dt
-import difflib
+import re
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Discriminator,
+    Field,
+    StrictBool,
+    Tag,
+    ValidationError,
+    field_validator,
+)
 
 from rxmap.errors import Faults, InputError, PlanError, shown
 from rxmap.records import Measure
-from rxmap.units import Kind, Quantity, parse
+from rxmap.units import LARGEST, Kind, Quantity, example, parse
 
 LARGEST_PLAN = 1_000_000  # [byte] a plan is written by hand; more is a wrong file
 
@@ -28,7 +39,7 @@ def _read(kind: Kind) -> BeforeValidator:
         if isinstance(value, Quantity):
             return value
         if not isinstance(value, str):
-            raise ValueError(f'found {shown(value)}: a quantity is text with its unit, such as "30 m".')
+            raise ValueError(f'found {shown(value)}: a quantity is text with its unit, such as "{example(kind)}".')
         return parse(value, kind)
 
     return BeforeValidator(read)
@@ -65,18 +76,49 @@ MoneyPerArea = Annotated[Quantity, _read("money_per_area"), NOT_NEGATIVE]
 MoneyPerAmount = Annotated[Quantity, _read("money_per_amount"), NOT_NEGATIVE]
 
 
-def _no_bool(value: object) -> object:
-    if isinstance(value, bool):
-        raise ValueError(f"found {str(value).lower()}: write a number.")
+def _number(value: object) -> object:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError(f"found {shown(value)}: write a number, without quotes.")
+    if not abs(value) <= LARGEST:  # NaN too
+        raise ValueError(f"found {shown(value)}: write a number that is finite and below {LARGEST:g}.")
     return value
 
 
-Number = Annotated[float, BeforeValidator(_no_bool), Field(allow_inf_nan=False)]
+def _whole(value: object) -> object:
+    if isinstance(value, float):
+        raise ValueError(f"found {shown(value)}: write a whole number.")
+    return _number(value)
+
+
+def _date(value: object) -> object:
+    if isinstance(value, dt.datetime) or not isinstance(value, dt.date):
+        raise ValueError(f"found {shown(value)}: write a date without quotes and without a time: 2026-07-18.")
+    return value
+
+
+def _code(value: object) -> object:
+    return str(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
+
+
+Number = Annotated[float, BeforeValidator(_number)]
 Share = Annotated[Number, Field(ge=0, le=1)]
-Whole = Annotated[int, BeforeValidator(_no_bool), Field(strict=True)]
-Code = Annotated[str, BeforeValidator(lambda value: str(value) if isinstance(value, int | float) else value)]
+Whole = Annotated[int, BeforeValidator(_whole)]
+Date = Annotated[dt.date, BeforeValidator(_date)]
 Text = Annotated[str, Field(min_length=1, max_length=200)]
+Code = Annotated[Text, BeforeValidator(_code)]
 Place = tuple[Annotated[Number, Field(ge=-180, le=180)], Annotated[Number, Field(ge=-90, le=90)]]
+
+# One form or the other, told apart before it is read, so that a fault is reported once and in its own words.
+OneOrSeveralRates = Annotated[
+    Annotated[Rate, Tag("one")] | Annotated[tuple[Rate, ...], Field(min_length=1), Tag("several")],
+    Discriminator(lambda value: "several" if isinstance(value, list | tuple) else "one"),
+]
+Scale = Annotated[
+    Annotated[Literal["horsfall-barratt"], Tag("named")]
+    | Annotated[dict[str, Annotated[Number, Field(ge=0, le=100)]], Tag("classes")],
+    Discriminator(lambda value: "classes" if isinstance(value, dict) else "named"),
+]
+FORMS = frozenset({"one", "several", "named", "classes"})  # tags, which are no keys of a plan
 
 
 class Section(BaseModel):
@@ -92,18 +134,18 @@ class FieldSection(Section):
     boundary: Text
     crop: Text
     stage: Code | None = None
-    next_crop: str | None = None
+    next_crop: Text | None = None
     yield_goal: Yield | None = None
     price: Price | None = None
-    spray_date: dt.date | None = None
-    harvest: dt.date | None = None
+    spray_date: Date | None = None
+    harvest: Date | None = None
 
 
 class ScoutingSection(Section):
     """Where the stops are."""
 
     stops: tuple[Text, ...] = ()
-    columns: dict[str, str] = Field(default_factory=dict)
+    columns: dict[str, Text] = Field(default_factory=dict)
     gps_error: LengthOrZero | None = None
     cost: MoneyPerArea | None = None
     start: Place | None = None
@@ -119,7 +161,7 @@ class ImagerySection(Section):
 
     file: Text
     bands: dict[str, Annotated[Whole, Field(ge=1)]]
-    index: tuple[str, ...] = ()
+    index: tuple[Text, ...] = ()
 
 
 class Covariate(Section):
@@ -145,9 +187,9 @@ class Gates(Section):
 
     stage: tuple[Code, Code] | None = None
     stages: tuple[Code, ...] = ()
-    rising: bool | None = None
+    rising: StrictBool | None = None
     infested_share: Share | None = None
-    confirmed: dict[str, bool] = Field(default_factory=dict)
+    confirmed: dict[str, StrictBool] = Field(default_factory=dict)
 
 
 class Target(Section):
@@ -157,9 +199,9 @@ class Target(Section):
     measure: Measure
     threshold: Annotated[Number, Field(gt=0)]
     source: Text
-    sample_unit: str | None = None
+    sample_unit: Text | None = None
     per: Annotated[Number, Field(gt=0)] = 1.0
-    scale: Literal["horsfall-barratt"] | dict[str, Annotated[Number, Field(ge=0, le=100)]] | None = None
+    scale: Scale | None = None
     loss: Loss | None = None
     break_even: Annotated[Share, Field(gt=0, lt=1)] = 0.5
     gates: Gates = Gates()
@@ -190,8 +232,8 @@ class Label(Section):
     carrier_min: Rate | None = None
     setback: LengthOrZero | None = None
     stages: tuple[Code, ...] = ()
-    droplet: str | None = None
-    group: str | None = None
+    droplet: Text | None = None
+    group: Text | None = None
 
 
 class UnderLabel(Section):
@@ -204,7 +246,7 @@ class UnderLabel(Section):
 class Applied(Section):
     """An application of the product earlier this season."""
 
-    date: dt.date
+    date: Date
     rate: Rate
 
 
@@ -213,18 +255,13 @@ class Product(Section):
 
     name: Text
     controls: dict[str, Annotated[Share, Field(gt=0)]] = Field(default_factory=dict)
-    rate: Rate | tuple[Rate, ...]
+    rate: OneOrSeveralRates
     response: dict[str, Annotated[Share, Field(gt=0)]] = Field(default_factory=dict)
     label: Label
     under_label: UnderLabel | None = None
     cost: MoneyPerAmount
     pack: Amount | None = None
     applied: tuple[Applied, ...] = ()
-
-    @field_validator("rate", mode="before")
-    @classmethod
-    def _one_or_several(cls, value: object) -> object:
-        return tuple(value) if isinstance(value, list) else value
 
     @property
     def rates(self) -> tuple[Quantity, ...]:
@@ -294,7 +331,7 @@ class Override(Section):
 
     file: Text
     action: Literal["treat", "skip"]
-    pass_: str | None = Field(default=None, alias="pass")
+    pass_: Text | None = Field(default=None, alias="pass")
     reason: Text
 
 
@@ -317,7 +354,7 @@ class ReviewApplied(Section):
     file: Text
     rate: Text
     unit: Text
-    pass_: str | None = Field(default=None, alias="pass")
+    pass_: Text | None = Field(default=None, alias="pass")
 
 
 class ReviewHarvest(Section):
@@ -332,10 +369,10 @@ class Review(Section):
     """What `rxmap review` reads."""
 
     applied: ReviewApplied | None = None
-    stops: str | None = None
+    stops: Text | None = None
     harvest: ReviewHarvest | None = None
-    samples: str | None = None
-    costs: str | None = None
+    samples: Text | None = None
+    costs: Text | None = None
 
 
 class Output(Section):
@@ -394,17 +431,20 @@ def read_plan(path: str | Path) -> Plan:
     PlanError
         With every fault found, one line each.
     """
+    # Here: they know the models.
+    from rxmap.plan_faults import fault_lines
+    from rxmap.plan_rules import contradictions
+
     path = Path(path)
     document = _load(path)
-    if "path" in document:
-        raise PlanError(f"{path.name}: unknown key 'path'.")
+    faults = Faults()
     try:
+        if "path" in document:  # ours, for the place of the file
+            document["path "] = document.pop("path")
         plan = Plan.model_validate({**document, "path": path})
     except ValidationError as error:
-        raise PlanError([f"{path.name}: {line}" for line in _lines(error, document)]) from None
-    from rxmap.plan_rules import contradictions  # the rules import the models
-
-    faults = Faults()
+        faults.extend(f"{path.name}: {line}" for line in fault_lines(error, document))
+        raise PlanError(faults.lines) from None
     faults.extend(f"{path.name}: {line}" for line in contradictions(plan))
     faults.raise_if_any(PlanError)
     return plan
@@ -412,80 +452,41 @@ def read_plan(path: str | Path) -> Plan:
 
 def _load(path: Path) -> dict[str, Any]:
     if not path.is_file():
-        raise PlanError(f"{path}: no such plan file. `rxmap new DIR` writes one to start from.")
-    if path.stat().st_size > LARGEST_PLAN:
-        raise PlanError(f"{path.name}: {path.stat().st_size} bytes is too large for a plan. Is it another file?")
+        found = "a folder: name the plan file in it" if path.is_dir() else "no such plan file"
+        raise PlanError(f"{path}: {found}. `rxmap new DIR` writes a plan to start from.")
     try:
-        text = path.read_bytes().decode("utf-8-sig")
-        document = tomllib.loads(text)
+        data = path.read_bytes()
+    except OSError as error:
+        raise PlanError(f"{path}: cannot be read: {error.strerror}.") from None
+    if len(data) > LARGEST_PLAN:
+        raise PlanError(f"{path.name}: {len(data)} bytes is too large for a plan. Is it another file?")
+    try:
+        text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise PlanError(f"{path.name}: byte {error.start} is not UTF-8. Save the plan as UTF-8.") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise PlanError(f"{path.name}: not a TOML file: {error}. See docs/plan.md for the form.") from None
-    except ValueError as error:  # an integer of thousands of digits
-        raise PlanError(f"{path.name}: {error}.") from None
-    return document
+        line = data.count(b"\n", 0, error.start) + 1
+        raise PlanError(f"{path.name}: line {line}: not UTF-8 text. Save the plan as UTF-8.") from None
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise PlanError(f"{path.name}: {_toml_fault(str(error), text)}") from None
+    except RecursionError:
+        raise PlanError(f"{path.name}: brackets are nested too deep for a plan. Is it another file?") from None
+    except ValueError:
+        raise PlanError(f"{path.name}: holds a number of thousands of digits. Shorten it.") from None
 
 
-def _lines(error: ValidationError, document: dict[str, Any]) -> list[str]:
-    lines: list[str] = []
-    for fault in error.errors(include_url=False):
-        where = _where(fault["loc"], document)
-        line = f"{where}: {_what(dict(fault))}"
-        if line not in lines:
-            lines.append(line)
-    return lines
-
-
-def _where(location: tuple[int | str, ...], document: Any) -> str:
-    """Name a place in the plan: ``target[2].loss.per_unit``, counted from one."""
-    text = ""
-    for step in location:
-        if isinstance(step, int):
-            text += f"[{step + 1}]"
-        elif isinstance(document, dict) and step not in document and step.startswith(("tuple", "Quantity", "function")):
-            continue  # a branch of a union, not a key of the plan
-        else:
-            text += f".{step}" if text else step
-        try:
-            document = document[step]
-        except (KeyError, IndexError, TypeError):
-            document = None
-    return text
-
-
-def _what(fault: dict[str, Any]) -> str:
-    kind, value = fault["type"], fault.get("input")
-    if kind == "missing":
-        return "is missing. Add it."
-    if kind == "extra_forbidden":
-        name = str(fault["loc"][-1])
-        near = difflib.get_close_matches(name, known_keys(), 1, 0.6)
-        return f"unknown key. Did you mean {near[0]}?" if near else "unknown key. Remove it, or see docs/plan.md."
-    message = str(fault["msg"]).removeprefix("Value error, ")
-    if message.startswith("found "):
-        return message
-    message = message[0].lower() + message[1:]
-    return f"found {shown(value)}: {message.removeprefix('input ')}."
-
-
-def known_keys() -> list[str]:
-    """Every key that a plan may hold."""
-    return sorted({(info.alias or name) for model in _sections(Plan) for name, info in model.model_fields.items()})
-
-
-def _sections(model: type[BaseModel]) -> list[type[BaseModel]]:
-    found = [model]
-    for info in model.model_fields.values():
-        for inner in _types(info.annotation):
-            if isinstance(inner, type) and issubclass(inner, BaseModel):
-                found.extend(_sections(inner))
-    return found
-
-
-def _types(annotation: Any) -> list[Any]:
-    inner = get_args(annotation)
-    return [t for a in inner for t in _types(a)] if inner else [annotation]
+def _toml_fault(message: str, text: str) -> str:
+    """Say where a text stops being TOML, with the line itself: a parser's words alone help nobody."""
+    place = re.search(r" \(at line (\d+), column \d+\)$", message)
+    lines = text.splitlines()
+    if place is None:  # at the end of the document
+        return f"not TOML: {message}. Is a bracket or a quote left open?"
+    number = min(int(place[1]), len(lines))
+    again = "overwrite" in message or "twice" in message or "redefine" in message
+    advice = "this key or section stands above already. Remove one."
+    if not again:
+        advice = f"not TOML: {message.removesuffix(place[0])}. Write key = value, with text in quotes."
+    return f"line {number}: found {shown(lines[number - 1].strip())}: {advice}"
 
 
 def plan_fault(plan: Plan, line: str) -> InputError:

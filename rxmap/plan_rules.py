@@ -6,8 +6,9 @@ import itertools
 import re
 from collections.abc import Callable, Iterator
 
+from rxmap.errors import InputError
 from rxmap.plan import Label, Plan, Product, Target
-from rxmap.units import Quantity, currency, denominator, numerator
+from rxmap.units import Quantity, currency, denominator, numerator, parse
 
 
 def contradictions(plan: Plan) -> list[str]:
@@ -23,18 +24,34 @@ def _names(plan: Plan) -> Iterator[str]:
     }
     for key, names in groups.items():
         for name in sorted({name for name in names if names.count(name) > 1}):
-            yield f"{key}: the name '{name}' stands twice. Give each its own."
+            yield f"{key}: the name '{name}' stands more than once. Give each its own."
     targets, products = set(groups["target"]), set(groups["product"])
     for number, product in enumerate(plan.product, start=1):
         for name in product.controls.keys() - targets:
             yield f"product[{number}].controls: '{name}' is not a target of this plan. Targets: {_list(targets)}."
     for number, section in enumerate(plan.pass_, start=1):
-        for name in section.products:
+        for name in dict.fromkeys(section.products):
             if name not in products:
                 yield f"pass[{number}].products: '{name}' is not a product of this plan. Products: {_list(products)}."
+            if section.products.count(name) > 1:
+                yield f"pass[{number}].products: '{name}' stands more than once. Name it once."
+    # Without [[pass]] each product is a pass of its own, under its own name.
+    passes = set(groups["pass"]) or products
     for number, override in enumerate(plan.override, start=1):
-        if override.pass_ and plan.pass_ and override.pass_ not in groups["pass"]:
-            yield f"override[{number}].pass: '{override.pass_}' is not a pass of this plan."
+        if override.pass_ and override.pass_ not in passes:
+            yield f"override[{number}].pass: '{override.pass_}' is not a pass of this plan. Passes: {_list(passes)}."
+
+
+def _idle(plan: Plan) -> Iterator[str]:
+    """Products and passes that could never go out: more likely a slip than a wish."""
+    in_pass = {name for section in plan.pass_ for name in section.products}
+    controls = {product.name for product in plan.product if product.controls}
+    for number, product in enumerate(plan.product, start=1):
+        if not product.controls and product.name not in in_pass:
+            yield f"product[{number}].controls: is missing, and no [[pass]] takes the product along. Add one of them."
+    for number, section in enumerate(plan.pass_, start=1):
+        if not controls.intersection(section.products):
+            yield f"pass[{number}].products: none of them controls a target. Add controls to one, or remove the pass."
 
 
 def _machine(plan: Plan) -> Iterator[str]:
@@ -92,32 +109,47 @@ def _gates(target: Target) -> Iterator[str]:
         for code in gates.stage:
             if stage_rank(code) is None:
                 yield f"gates.stage: '{code}' has no place in an order of stages. List it in gates.stages instead."
-        if None not in (low := stage_rank(gates.stage[0]), high := stage_rank(gates.stage[1])) and low > high:  # type: ignore[operator]
-            yield f"gates.stage: {gates.stage[0]} comes after {gates.stage[1]}. Write the earlier stage first."
+        yield from _backwards("gates.stage", gates.stage)
     if gates.infested_share is not None and target.measure not in ("count", "incidence"):
         yield f"gates.infested_share: needs a count or an incidence; this target is a {target.measure}."
 
 
+def _backwards(key: str, codes: tuple[str, ...]) -> Iterator[str]:
+    first, last = (stage_rank(code) for code in codes)
+    if first is None or last is None:
+        return
+    if (first[0] == NUMBERS) != (last[0] == NUMBERS):
+        yield f"{key}: {codes[0]} and {codes[1]} are not of one scale of stages. Write both in one."
+    elif first > last:
+        yield f"{key}: {codes[0]} comes after {codes[1]}. Write the earlier stage first."
+
+
 def _stage_given(plan: Plan) -> Iterator[str]:
+    asked: list[tuple[str, tuple[str, ...]]] = []
     for number, target in enumerate(plan.target, start=1):
-        if (target.gates.stage or target.gates.stages) and plan.field.stage is None:
-            yield f"field.stage: is missing, and target[{number}].gates need it. Add it."
-    for number, product in enumerate(plan.product, start=1):
-        if product.label.stages and plan.field.stage is None:
-            yield f"field.stage: is missing, and product[{number}].label.stages need it. Add it."
+        asked += [(f"target[{number}].gates.stage", target.gates.stage or ())]
+        asked += [(f"target[{number}].gates.stages", target.gates.stages)]
+    asked += [(f"product[{number}].label.stages", p.label.stages) for number, p in enumerate(plan.product, start=1)]
+    for key, codes in asked:
+        if codes and plan.field.stage is None:
+            yield f"field.stage: is missing, and {key} needs it. Add it."
+        elif is_range(codes) and not _comparable(plan.field.stage or "", codes[0]):
+            yield f"field.stage: '{plan.field.stage}' cannot be placed between {' and '.join(codes)} of {key}."
+
+
+def _comparable(stage: str, code: str) -> bool:
+    here, there = stage_rank(stage), stage_rank(code)
+    return here is not None and there is not None and (here[0] == NUMBERS) == (there[0] == NUMBERS)
 
 
 def _product(plan: Plan) -> Iterator[str]:
     for number, product in enumerate(plan.product, start=1):
-        for line in itertools.chain(_rates(product), _response(product), _label(product.label)):
+        for line in itertools.chain(_label(product.label), _rates(product), _response(product)):
             yield f"product[{number}].{line}"
 
 
 def _rates(product: Product) -> Iterator[str]:
     label = product.label
-    if not label.min.is_like(label.max.unit):
-        yield f"label: min {label.min} and max {label.max} are not both volumes, or both masses, per area."
-        return
     quantities: list[tuple[str, Quantity | None]] = [("rate", rate) for rate in product.rates]
     quantities += [("label.season_max", label.season_max)]
     quantities += [("applied.rate", earlier.rate) for earlier in product.applied]
@@ -133,6 +165,8 @@ def _rates(product: Product) -> Iterator[str]:
 
 
 def _response(product: Product) -> Iterator[str]:
+    if product.under_label and len(product.rates) > 1:
+        yield "under_label: gives the one rate to use, rate lists several. Write one rate, with its share in controls."
     if len(product.rates) == 1:
         if product.response:
             yield "response: only a list of rates has a response. Remove it, or list the rates."
@@ -144,22 +178,32 @@ def _response(product: Product) -> Iterator[str]:
     wanted = {rate.magnitude for rate in product.rates}
     if sorted(wanted) != [rate.magnitude for rate in product.rates]:
         yield "rate: list the rates from low to full, each once."
-    found = {_magnitude(key, unit) for key in product.response}
-    if found != wanted:
+    shares = _response_shares(product)
+    if set(shares) != set(product.rates):
         rates = ", ".join(f'"{rate}"' for rate in product.rates)
         yield f"response: needs the share of the control at each rate: {rates}."
-    elif list(product.response.values()) != sorted(product.response.values()):
-        yield "response: a higher rate cannot control less. Write the shares from low to full."
+    elif list(shares.values()) != sorted(shares.values()):
+        yield "response: a higher rate cannot control less. Mend the shares."
 
 
-def _magnitude(text: str, unit: str) -> float | None:
-    match = re.fullmatch(r"\s*([0-9.]+)\s*(\S+)\s*", text)
-    return float(match[1]) if match and match[2] == unit else None
+def _response_shares(product: Product) -> dict[Quantity | None, float]:
+    """Share reached at each rate, low to full; None for what is not a rate."""
+    shares: dict[Quantity | None, float] = {}
+    for text, share in product.response.items():
+        try:
+            shares[parse(text, "rate")] = share
+        except InputError:
+            shares[None] = share
+    return dict(sorted(shares.items(), key=lambda pair: pair[0].magnitude if pair[0] else 0.0))
 
 
 def _label(label: Label) -> Iterator[str]:
-    if label.min.is_like(label.max.unit) and label.min.to(label.max.unit) > label.max.magnitude:
+    if not label.min.is_like(label.max.unit):
+        yield f"label: min {label.min} and max {label.max} are not both volumes, or both masses, per area."
+    elif label.min.to(label.max.unit) > label.max.magnitude:
         yield f"label: min {label.min} is above max {label.max}."
+    if is_range(label.stages):
+        yield from _backwards("label.stages", label.stages)
 
 
 def _money(plan: Plan) -> Iterator[str]:
@@ -170,10 +214,13 @@ def _money(plan: Plan) -> Iterator[str]:
             found.setdefault(code, []).append(key)
     if len(found) > 1:
         places = "; ".join(f"{code} in {', '.join(keys)}" for code, keys in sorted(found.items()))
-        yield f"currencies are mixed: {places}. Use one."
+        yield f"{next(iter(found.values()))[0]}: currencies are mixed: {places}. Use one."
     goal, price = plan.field.yield_goal, plan.field.price
     if goal and price and not goal.is_like(f"{denominator(price.unit)}/ha"):
-        yield f"field.price: {price} and field.yield_goal {goal} are not in one yield unit ({numerator(goal.unit)})."
+        yield (
+            f"field.price: {price} and field.yield_goal {goal} are not in one yield unit. Write the price per "
+            f"{numerator(goal.unit)}."
+        )
 
 
 def _priced(plan: Plan) -> Iterator[tuple[str, Quantity | None]]:
@@ -194,15 +241,24 @@ def _dates(plan: Plan) -> Iterator[str]:
         for earlier in product.applied:
             if spray and earlier.date > spray:
                 yield f"product[{number}].applied: {earlier.date} is after field.spray_date {spray}."
-        needs = [key for key in ("interval", "phi") if getattr(product.label, key) is not None]
-        if needs and spray is None:
-            yield f"field.spray_date: is missing, and product[{number}].label.{needs[0]} needs it. Add it."
+        needs = {"phi": product.label.phi, "interval": product.label.interval if product.applied else None}
+        for key, limit in needs.items():
+            if limit is not None and spray is None:
+                yield f"field.spray_date: is missing, and product[{number}].label.{key} needs it. Add it."
         if product.label.phi is not None and harvest is None:
             yield f"field.harvest: is missing, and product[{number}].label.phi needs it. Add it."
 
 
 def _list(names: set[str]) -> str:
     return ", ".join(sorted(names)) or "none"
+
+
+NUMBERS = 0  # first part of the rank of a stage that is a number; letters follow in the order of a season
+
+
+def is_range(codes: tuple[str, ...]) -> bool:
+    """Whether stages are the two ends of a range: two codes that have a place in an order."""
+    return len(codes) == 2 and all(stage_rank(code) is not None for code in codes)
 
 
 def stage_rank(code: str) -> tuple[int, float] | None:
@@ -218,7 +274,7 @@ def stage_rank(code: str) -> tuple[int, float] | None:
     ((0, 65.0), None)
     """
     if re.fullmatch(r"\d+(\.\d+)?", code):
-        return 0, float(code)
+        return NUMBERS, float(code)
     named = {"VE": (1, -2.0), "VC": (1, -1.0), "VT": (2, 0.0)}
     if code in named:
         return named[code]
@@ -228,6 +284,7 @@ def stage_rank(code: str) -> tuple[int, float] | None:
 
 RULES: tuple[Callable[[Plan], Iterator[str]], ...] = (
     _names,
+    _idle,
     _machine,
     _target,
     _stage_given,
@@ -240,6 +297,7 @@ RULES: tuple[Callable[[Plan], Iterator[str]], ...] = (
 def not_applied(plan: Plan) -> list[str]:
     """List the keys that were read and are not acted on yet: each becomes a caution."""
     later: list[tuple[str, object]] = [
+        ("field.next_crop", plan.field.next_crop),
         ("scouting.columns", plan.scouting.columns),
         ("scouting.start", plan.scouting.start),
         ("imagery", plan.imagery),
@@ -256,6 +314,8 @@ def not_applied(plan: Plan) -> list[str]:
         later += [(f"{key}.edge", target.edge), (f"{key}.spread", target.spread)]
     for number, product in enumerate(plan.product, start=1):
         later += [(f"product[{number}].response", product.response), (f"product[{number}].pack", product.pack)]
+        for key in ("rei", "rainfast", "droplet", "group"):
+            later.append((f"product[{number}].label.{key}", getattr(product.label, key)))
     if plan.machine:
         machine = plan.machine
         later += [("machine.endurance", machine.endurance), ("machine.refill", machine.refill)]

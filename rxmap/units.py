@@ -232,7 +232,7 @@ def parse(text: str, kind: Kind) -> Quantity:
     """
     match = _TEXT.fullmatch(text)
     if match is None:
-        raise InputError(f"found {shown(text)}: not a number with a unit. Write for example '{_example(kind)}'.")
+        raise InputError(f"found {shown(text)}: not a number with a unit. Write for example '{example(kind)}'.")
     magnitude, unit = float(match[1]), re.sub(r"\s*/\s*", "/", match[2])
     if magnitude and not SMALLEST <= abs(magnitude) <= LARGEST:
         size = "large" if abs(magnitude) > LARGEST else "small"
@@ -240,7 +240,7 @@ def parse(text: str, kind: Kind) -> Quantity:
     _check_terms(text, unit)
     if _parts(unit) not in {_parts(_with_currency(shape, unit)) for shape in SHAPES[kind]}:
         raise InputError(
-            f"found {shown(text)}: {unit} is not a {kind.replace('_', ' ')}. Write for example '{_example(kind)}'."
+            f"found {shown(text)}: {unit} is not a {kind.replace('_', ' ')}. Write for example '{example(kind)}'."
         )
     return Quantity(magnitude, unit)
 
@@ -272,7 +272,8 @@ def _with_currency(shape: str, unit: str) -> str:
     return shape.replace("currency", currency(unit) or "USD")
 
 
-def _example(kind: Kind) -> str:
+def example(kind: Kind) -> str:
+    """Give a quantity of a kind as a plan writes it, for messages."""
     return {
         "length": "30 m", "area": "2 acre", "volume": "10 gal", "mass": "5 kg", "time": "14 day", "speed": "5 m/s",
         "rate": "9 floz/acre", "amount": "2.5 gal", "money": "150 USD", "money_per_area": "12 USD/acre",

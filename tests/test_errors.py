@@ -82,4 +82,4 @@ def test_control_and_direction_characters_are_spelled_out(text, safe):
 
 def test_a_long_value_is_cut():
     assert shown("x" * 100) == f"'{'x' * 57}...'"
-    assert shown(3.5) == "'3.5'"
+    assert (shown(3.5), shown(True)) == ("'3.5'", "'true'")
