@@ -74,8 +74,13 @@ def test_no_folder_at_all_is_a_finding(tmp_path: Path) -> None:
     assert not report.checked or not report.ok
 
 
-@pytest.mark.parametrize("content", [b"", b"[]", b"{}", b"null", b"\xff\xfe", b'{"a": 1e999}', b"[" * 100_000])
-@pytest.mark.parametrize("name", ["manifest.json", "summary.json", LAYER, "zones.geojson", "keep_out.geojson"])
+RUBBISH = (b"", b"[]", b"null", b"\xff\xfe", b'{"a": 1e999}', b"[" * 100_000)
+NAMES = ("manifest.json", "summary.json", LAYER, "zones.geojson", "keep_out.geojson", "map.html")
+
+
+@pytest.mark.parametrize(
+    ("name", "content"), [*((name, b"{}") for name in NAMES), *(("summary.json", r) for r in RUBBISH)]
+)
 def test_rubbish_in_a_file_is_a_finding_and_never_an_error(broken: Path, name: str, content: bytes) -> None:
     (broken / name).write_bytes(content)
     assert any(line.startswith(name) for line in verify(broken).findings)
