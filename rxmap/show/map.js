@@ -129,14 +129,16 @@ function showField(map, data) {
   function layersOf(view, pane) {
     const layers = [];
     if (view.picture) layers.push(L.imageOverlay(view.picture.source, view.picture.corners, {pane}));
-    for (const shape of view.shapes || []) layers.push(draw(shape, pane));
+    // strong outlines last, or a neighbour's thin one would cut into them
+    const shapes = [...(view.shapes || [])].sort((one, other) => (one.style.weight || 0) - (other.style.weight || 0));
+    for (const shape of shapes) layers.push(draw(shape, pane));
     if (view.lines) {
       const {style, points} = view.lines;
       for (const [color, extra] of [[style.halo, 3], [style.stroke, 0]]) {
         layers.push(L.polyline(points, {pane, color, weight: style.weight + extra, opacity: 1, interactive: false}));
       }
     }
-    for (const shape of view.shapes || []) if (shape.tag) layers.push(...labels(shape));
+    for (const shape of shapes) if (shape.tag) layers.push(...labels(shape));
     return L.layerGroup(layers);
   }
 

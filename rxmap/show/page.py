@@ -24,7 +24,7 @@ from rxmap.show import assets, layers, story, text
 from rxmap.show.tables import Markup, all_tables, bullets, join, tag
 
 # In JSON these can only stand inside strings, where the escape means the same.
-_ESCAPES = {ord(sign): f"\\u{ord(sign):04x}" for sign in "<>&\u2028\u2029"}
+_ESCAPES = {sign: f"\\u{ord(sign):04x}" for sign in "<>&\u2028\u2029"}
 
 
 class FieldMap(folium.Map):  # type: ignore[misc]  # folium ships no types
@@ -142,7 +142,10 @@ def map_page(result: Result) -> str:
 
 
 def _json(data: layers.Data) -> str:
-    return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":")).translate(_ESCAPES)
+    block = json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    for sign, escape in _ESCAPES.items():
+        block = block.replace(sign, escape)
+    return block
 
 
 def _policy(*scripts: str) -> str:
@@ -191,7 +194,8 @@ def _to_cautions(result: Result) -> list[str]:
 def _after(result: Result) -> Markup:
     """Everything below the map: tables, cautions, safety."""
     no_map = "The map needs JavaScript. Everything it shows also stands in the tables below."
-    cautions = bullets(text.safe(each.text) for each in result.cautions) if result.cautions else tag("p", "None.")
+    told = [tag("li", f"{text.safe(each.text)} ", tag("code", text.safe(each.code))) for each in result.cautions]
+    cautions = tag("ul", *told) if told else tag("p", "None.")
     return join(
         [
             tag("p", no_map, class_="no-map"),

@@ -28,7 +28,7 @@ MERCATOR = "EPSG:3857"
 RADIUS = 6378137.0  # [m] of the sphere of Web Mercator; IOGP Guidance Note 7-2, method 1024 (from memory)
 MOST_PIXELS = 4_000_000  # in all pictures of a page together, so that the page stays small with many targets
 LONGEST_SIDE = 1000  # [pixel] of one picture; a screen shows no more
-MOST_VERTICES = 4_000  # of one contour; specks go first, their colour still shows them
+MOST_VERTICES = 12_000  # in all lines of a page together; specks go first, their colour still shows them
 MARGIN = 2  # [pixel] round the field, so that no line runs along the picture's edge
 
 LatLon = list[float]
@@ -95,16 +95,18 @@ class Canvas:
         """Warp bands of one grid: (bands, rows, columns).
 
         Cells outside the field take their nearest neighbour's value first, so that a pixel on
-        the edge is not pulled towards nothing; what lies outside is masked when it is drawn.
+        the edge is not pulled towards nothing; what lies outside is masked when it is drawn. A rim of
+        `pad` cells more keeps the warp's own edge, where all falls to zero, away from the field.
         """
+        pad = 2 + math.ceil(2 * MARGIN * self.pixel / grid.cell)
         known = np.isfinite(bands[0])
         nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
-        source = np.stack([band[tuple(nearest)] for band in bands]).astype(np.float32)
+        source = np.stack([np.pad(band[tuple(nearest)], pad, mode="edge") for band in bands]).astype(np.float32)
         out = np.empty((len(bands), *self.shape), np.float32)
         reproject(
             source,
             out,
-            src_transform=rasterio.Affine(*grid.transform),
+            src_transform=rasterio.Affine(*grid.transform) @ rasterio.Affine.translation(-pad, -pad),
             src_crs=self.frame.wkt,
             dst_transform=self.transform,
             dst_crs=MERCATOR,
@@ -121,7 +123,7 @@ class Canvas:
         """Lines inside the field where the values pass `level`: lists of latitude, longitude."""
         above = (values >= level).astype(np.uint8)
         rings = [
-            shapely.LinearRing(ring)
+            shapely.linestrings(np.array(ring))
             for polygon, _ in shapes(above, mask=above.astype(bool), transform=self.transform)
             for ring in polygon["coordinates"]
         ]
@@ -129,7 +131,7 @@ class Canvas:
         lines = shapely.simplify(shapely.MultiLineString(rings), self.pixel, preserve_topology=False)
         parts = shapely.get_parts(shapely.intersection(lines, self.ground))
         parts = parts[np.argsort(-shapely.length(parts), kind="stable")]
-        kept = np.cumsum(shapely.get_num_coordinates(parts)) <= MOST_VERTICES
+        kept = np.cumsum(shapely.get_num_coordinates(parts)) <= MOST_VERTICES // max(self.pictures, 1)
         return [latlon(_to_lonlat(shapely.get_coordinates(line))) for line in parts[kept]]
 
 

@@ -28,7 +28,7 @@ def what_to_do(result: Result) -> list[str]:
         return ["No product is planned: this page shows where the pressure is and decides nothing."]
     going = [_pass_goes(result, each) for each in result.passes if each.decision != "none"]
     staying = [
-        f"Leave out {text.safe(each.name)}: {sentence(each.reason)}"
+        f"Leave out {text.safe(each.name)}. {sentence(each.reason)}"
         for each in result.passes
         if each.decision == "none"
     ]
@@ -49,7 +49,7 @@ def _what_stays(one: PassResult) -> str:
 
 
 def where(result: Result) -> list[str]:
-    """Where the treated ground lies, per pass, and where else to look."""
+    """Say where the treated ground lies, pass by pass, and when to look again."""
     lines: list[str] = []
     for one in result.passes:
         name = text.safe(one.name)
@@ -63,10 +63,12 @@ def where(result: Result) -> list[str]:
         elif one.decision == "all":
             lines.append(f"{name}: the whole field.")
         if one.next_look:
-            lines.append(f"Then, for {name}: {sentence(one.next_look)}")
+            lines.append(f"{name}, next look. {sentence(one.next_look)}")
     if result.keep_outs:
         lines.append(f"{text.counted(len(result.keep_outs), 'keep-out')} untreated, setbacks included.")
-    return lines or ["See the pressure of each target on the map."]
+    if all(one.decision == "none" for one in result.passes):
+        lines.insert(0, "Nowhere. The map shows the pressure of each target.")
+    return lines
 
 
 def _direction(ground: shapely.Geometry, field: shapely.Geometry) -> str:
@@ -123,7 +125,11 @@ def worth(result: Result) -> list[str]:
             else "The plan does not say what the targets cost the crop, so the gain stays without a figure."
         ]
     scouting = f"Trips are counted; {text.money(-money.none, money.currency)} for scouting is spent either way."
-    return [_gain(money), *_spread(money), scouting if money.none < 0 else "Trips are counted."]
+    return [
+        _gain(money),
+        *_spread(money),
+        scouting if money.none < 0 else "Trips are counted; the plan gives no cost of scouting.",
+    ]
 
 
 def _gain(money: Money) -> str:

@@ -67,9 +67,8 @@ def table(caption: str, head: Row, rows: Sequence[Row], *, numbers: str = "") ->
         )
         for row in rows
     ]
-    inner = tag("table", tag("thead", top), tag("tbody", join(body)), aria_label=caption)
-    box = tag("div", inner, class_="scroll", tabindex="0", role="region", aria_label=caption)
-    return tag("figure", tag("figcaption", caption), box)
+    inner = tag("table", tag("caption", caption), tag("thead", top), tag("tbody", join(body)))
+    return tag("div", inner, class_="scroll", tabindex="0", role="region", aria_label=caption)
 
 
 def _kind(letter: str) -> str:

@@ -1,0 +1,212 @@
+"""The page as text: complete, closed, the same every time, and equal to the result it shows."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+from collections import Counter
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+import shapely
+from scipy.ndimage import gaussian_filter
+from shapely.geometry import Polygon, box
+
+from rxmap.grid import Frame, geodesic_area_m2, make_grid
+from rxmap.records import Field, Result
+from rxmap.show import map_page, story
+
+VOID = {"meta", "link", "br", "img", "input", "hr"}  # HTML Living Standard, void elements
+
+
+class Reader(HTMLParser):
+    """A stranger's reading of the page: nesting, scripts, ids, addresses."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.scripts: list[tuple[dict[str, str | None], str]] = []
+        self.ids: Counter[str] = Counter()
+        self.addresses: list[str] = []
+        self.policy = ""
+        self.text: list[str] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        known = dict(attrs)
+        self.ids.update([known["id"]] if "id" in known else [])
+        self.addresses += [known[key] or "" for key in ("src", "href", "action") if key in known]
+        if known.get("http-equiv") == "Content-Security-Policy":
+            self.policy = known["content"] or ""
+        if tag == "script":
+            self.scripts.append((known, ""))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] == "script":
+            known, before = self.scripts[-1]
+            self.scripts[-1] = (known, before + data)
+        elif "style" not in self.open:
+            self.text.append(data)
+
+    @property
+    def data(self) -> dict:
+        return json.loads(next(text for known, text in self.scripts if known.get("id") == "map-data"))
+
+
+@pytest.fixture(scope="module")
+def page(result: Result) -> str:
+    return map_page(result)
+
+
+@pytest.fixture(scope="module")
+def read(page: str) -> Reader:
+    return Reader(page)
+
+
+def test_the_same_result_makes_the_same_bytes(result: Result, page: str) -> None:
+    assert map_page(result) == page
+
+
+def test_every_element_is_closed_and_no_id_is_twice(read: Reader) -> None:
+    assert read.open == []
+    assert max(read.ids.values()) == 1
+
+
+def test_nothing_points_out_of_the_page(page: str, read: Reader) -> None:
+    assert all(address.startswith(("#", "data:")) for address in read.addresses)
+    assert "sourceMappingURL" not in page
+    assert not re.search(r"url\((?!data:|#)", page)
+    assert "@import" not in page
+
+
+def test_the_policy_names_each_script_by_its_hash(read: Reader) -> None:
+    # W3C CSP Level 3: base64 of SHA-256 over the script's text
+    inline = [text for known, text in read.scripts if "type" not in known]
+    hashes = {base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() for text in inline}
+    assert set(re.findall(r"'sha256-([^']+)'", read.policy)) == hashes
+    for rule in ("default-src 'none'", "connect-src 'none'", "img-src data:", "base-uri 'none'"):
+        assert rule in read.policy
+    assert "unsafe-eval" not in read.policy
+    assert "unsafe-inline" not in read.policy.split("style-src")[0]
+
+
+def test_leaflet_keeps_its_licence_banner(page: str) -> None:
+    assert "Leaflet 1.9" in page
+    assert "Vladimir Agafonkin" in page
+
+
+def test_every_part_of_a_pass_is_drawn_where_the_file_has_it(result: Result, read: Reader) -> None:
+    view = next(view for view in read.data["views"] if view["group"] == "What to do")
+    assert len(view["shapes"]) == len(result.passes[0].parts)
+    for shape, part in zip(view["shapes"], result.passes[0].parts, strict=True):
+        ((outer, *holes),) = shape["rings"]
+        drawn = Polygon([at[::-1] for at in outer], [[at[::-1] for at in hole] for hole in holes])
+        # 6 decimals move a corner by 0.06 m at most: some m2 on 250 m of edge
+        assert geodesic_area_m2(drawn) == pytest.approx(geodesic_area_m2(part.polygon), rel=1e-3)
+        assert (shape["kind"] == "treated") == bool(part.treat)
+
+
+def test_the_panel_says_what_the_part_holds(result: Result, read: Reader) -> None:
+    view = next(view for view in read.data["views"] if view["group"] == "What to do")
+    rows = dict(view["shapes"][1]["rows"])
+    assert rows["Rate"] == "9 floz/acre"
+    assert rows["Spray volume"] == "2 gal/acre"
+    assert rows["Chance above threshold"] == "55 %"
+    assert rows["Benefit"] == "2.93 EUR/acre"  # 7.25 EUR/ha / 2.4710538 acre/ha
+
+
+def test_every_stop_row_is_told_with_its_reason(result: Result, read: Reader) -> None:
+    stops = next(overlay for overlay in read.data["overlays"] if overlay["label"] == "Stops")["shapes"]
+    told = [value for stop in stops for _, value in stop["rows"] if "used" in value]
+    assert len(stops) == len({row.stop for row in result.observations})
+    assert len(told) == len(result.observations)
+    assert sum("not used: edge stop" in value for value in told) == 1
+
+
+def test_a_field_without_a_pattern_is_one_flat_colour(read: Reader) -> None:
+    views = [view for view in read.data["views"] if view["group"] == "Ring speck"]
+    assert all("picture" not in view and len(view["shapes"]) == 1 for view in views)
+    assert all("do not support a map" in view["sentence"] for view in views)
+
+
+def test_map_and_legend_share_their_styles(read: Reader) -> None:
+    for view in read.data["views"]:
+        legend = [item["style"] for item in view["legend"]["items"]]
+        for shape in view.get("shapes", []):
+            assert any(shape["style"]["fill"] == style.get("fill") for style in legend)
+
+
+def test_cautions_and_safety_words_are_on_the_page(result: Result, read: Reader) -> None:
+    words = " ".join(read.text)
+    for line in story.SAFETY:
+        assert line in words
+    for caution in result.cautions:
+        assert caution.code in words
+    for must in ("label is the law", "licensed", "drift", "re-entry", "protective equipment", "drone", "permission"):
+        assert must in words
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+def test_a_page_without_product_or_loss_is_complete(result: Result, units: str) -> None:
+    bare = Reader(map_page(replace(result, passes=(), money=None, keep_outs=(), cautions=(), zones=(), units=units)))
+    words = " ".join(bare.text)
+    assert "There is no pass: the plan names no product." in words
+    assert {view["group"] for view in bare.data["views"]} == {"Marsh leafhopper", "Ring speck"}
+    assert ("ha" if units == "metric" else "acres") in words
+    assert "None" not in words.replace("None.", "")
+    assert "nan" not in words
+
+
+def test_figures_that_are_unknown_are_said_to_be(result: Result) -> None:
+    parts = tuple(replace(part, benefit=None, p_over=float("nan")) for part in result.passes[0].parts)
+    unknown = replace(result, passes=(replace(result.passes[0], parts=parts),), money=None)
+    words = " ".join(Reader(map_page(unknown)).text)
+    assert "no figure" in words
+    assert "unknown" in words
+
+
+def large(result: Result, noise: float) -> Result:
+    """An invented field of 72,000 cells, two targets and 200 parts."""
+    frame = Frame(lon=10.1, lat=50.1)
+    ground = box(0, 0, 804, 806)
+    boundary = frame.geometry_to_lonlat(ground)
+    field = Field(name="Large", boundary=boundary, ground=ground, frame=frame, area_ha=64.8)
+    grid = make_grid(ground, 3.0)
+    rng = np.random.default_rng(5)
+    wave = gaussian_filter(rng.normal(size=grid.shape), 15)
+    values = 8.0 + 4 * wave / wave.std() + noise * rng.normal(size=grid.shape)
+    surface = replace(
+        result.targets[0].surface,
+        grid=grid,
+        mean=values,
+        p_over=1 / (1 + np.exp(8 - values)),
+        sd=values,
+        q05=values,
+        q95=values,
+    )
+    targets = tuple(replace(target, surface=surface) for target in result.targets)
+    points = shapely.MultiPoint(rng.uniform([0, 0], [804, 806], (200, 2)))
+    cells = shapely.intersection(shapely.get_parts(shapely.voronoi_polygons(points)), ground)
+    one = result.passes[0].parts[1]
+    parts = tuple(
+        replace(one, polygon=frame.geometry_to_lonlat(shapely.segmentize(cell, 3.0)), treat=at % 2, rate=9.0 * (at % 2))
+        for at, cell in enumerate(cells)
+    )
+    return replace(result, field=field, grid=grid, targets=targets, passes=(replace(result.passes[0], parts=parts),))
+
+
+@pytest.mark.parametrize("noise", [0.0, 4.0])
+def test_a_large_field_stays_under_two_megabytes(result: Result, noise: float) -> None:
+    big = large(result, noise)
+    assert big.grid.inside.sum() > 72_000
+    assert len(big.passes[0].parts) == 200
+    assert len(map_page(big).encode()) <= 2_000_000
