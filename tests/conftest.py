@@ -7,9 +7,11 @@ valid by construction.
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 import shutil
 from collections.abc import Callable, Iterable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,6 +19,7 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from rxmap.errors import Caution
 from rxmap.grid import Frame, Grid, geodesic_area_m2, make_grid
+from rxmap.plan import Plan
 from rxmap.records import (
     Field,
     InputFile,
@@ -319,3 +322,66 @@ def program() -> Callable[[str], str]:
         return path
 
     return find
+
+
+BASE_PLAN = {
+    "field": {
+        "name": "Long Acre",
+        "boundary": "boundary.geojson",
+        "crop": "oats",
+        "stage": "R3",
+        "yield_goal": "6 t/ha",
+        "price": "200 EUR/t",
+        "spray_date": dt.date(2031, 7, 18),
+        "harvest": dt.date(2031, 9, 20),
+    },
+    "scouting": {"stops": "stops.csv"},
+    "target": [
+        {
+            "name": "midge",
+            "measure": "count",
+            "threshold": 8,
+            "source": "own",
+            "loss": {"per_unit": 0.01, "cap": 0.5, "source": "own"},
+        }
+    ],
+    "product": [
+        {
+            "name": "Rowan",
+            "controls": {"midge": 0.8},
+            "rate": "0.3 L/ha",
+            "cost": "100 EUR/L",
+            "label": {"min": "0.2 L/ha", "max": "0.4 L/ha"},
+        }
+    ],
+    "machine": {"kind": "ground", "swath": "12 m", "carrier": "150 L/ha", "tank": "1500 L", "cost": "10 EUR/ha"},
+}
+
+
+@pytest.fixture(scope="session")
+def plan_of() -> Callable[..., Plan]:
+    """Make a plan from a small complete one with some keys set: ``plan_of({"target.0.threshold": 9})``.
+
+    None takes a key out; a number one past the end of a list adds a section like the last.
+    """
+
+    def make(keys: dict[str, object] | None = None) -> Plan:
+        document: dict[str, object] = copy.deepcopy(BASE_PLAN)
+        for place, value in (keys or {}).items():
+            *way, last = (int(step) if step.isdigit() else step for step in place.split("."))
+            inner: Any = document
+            for step in way:
+                if isinstance(inner, list):
+                    inner += [copy.deepcopy(inner[-1])] if step == len(inner) else []
+                    inner = inner[step]
+                else:
+                    inner = inner.setdefault(step, {})
+            if value is None:
+                del inner[last]
+            elif isinstance(inner, list) and last == len(inner):
+                inner.append(value)
+            else:
+                inner[last] = value
+        return Plan.model_validate(document)
+
+    return make
