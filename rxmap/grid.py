@@ -16,6 +16,8 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from shapely.geometry.base import BaseGeometry
 
+from rxmap.errors import InputError
+
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
@@ -213,6 +215,11 @@ def make_grid(boundary: BaseGeometry, cell: float) -> Grid:
     Cell corners fall on whole multiples of `cell`, so that neighbouring runs line up. The share
     of a cell inside the field is exact to the 8 x 8 sub-cells along its boundary.
 
+    Raises
+    ------
+    InputError
+        If the cells are so coarse that none holds ground of the field.
+
     Examples
     --------
     >>> from shapely.geometry import box
@@ -222,7 +229,10 @@ def make_grid(boundary: BaseGeometry, cell: float) -> Grid:
     west, south, east, north = boundary.bounds
     west, north = math.floor(west / cell) * cell, math.ceil(north / cell) * cell
     shape = (math.ceil((north - south) / cell - 1e-9), math.ceil((east - west) / cell - 1e-9))
-    return Grid(west, north, cell, cover(boundary, west, north, cell, shape))
+    share = cover(boundary, west, north, cell, shape)
+    if not share.any():
+        raise InputError(f"output.cell: cells of {cell:g} m are too coarse for this field. Use a finer cell.")
+    return Grid(west, north, cell, share)
 
 
 def cover(
