@@ -9,8 +9,11 @@ from __future__ import annotations
 import json
 import os
 import re
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+
+from rxmap.errors import CheckError
 
 PART = ".part"  # what a file is called until it is whole
 # Escaped though JSON allows them: a lone surrogate is no UTF-8, and some readers end a line at U+2028 and U+2029.
@@ -54,9 +57,30 @@ def _write_and_sync(path: Path, content: bytes) -> None:
         os.close(handle)
 
 
+def walk(folder: Path) -> Iterator[tuple[str, list[str], list[str]]]:
+    """Walk a folder from its ends to its root; what cannot be read is an error, not left out as `os.walk` does."""
+
+    def stop(error: OSError) -> None:
+        raise error
+
+    return os.walk(folder, topdown=False, onerror=stop)
+
+
 def write_json(path: Path, document: Any) -> None:
-    """Write one JSON document, two blanks of indent, with a line end at the end of the file."""
-    write_bytes(path, (json_text(document, indent=2) + "\n").encode("utf-8"))
+    """Write one JSON document, two blanks of indent, with a line end at the end of the file.
+
+    Raises
+    ------
+    CheckError
+        If a number is NaN or infinite, or a strict reader refuses what was written.
+    """
+    try:
+        text = json_text(document, indent=2)
+        write_bytes(path, (text + "\n").encode("utf-8"))
+        if read_json(path) != json.loads(text):
+            raise ValueError("other values stand in the file")
+    except ValueError as exc:
+        raise CheckError(f"{path.name}: what was written is not what was meant: {exc}.") from exc
 
 
 def json_text(document: Any, indent: int | None = None) -> str:

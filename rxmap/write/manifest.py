@@ -18,7 +18,7 @@ from typing import Any
 import rxmap
 from rxmap.errors import shown
 from rxmap.records import InputFile
-from rxmap.write.files import read_json, write_json
+from rxmap.write.files import read_json, walk, write_json
 
 MANIFEST = "manifest.json"
 COMPUTING = ("fiona", "numpy", "pyogrio", "pyproj", "rasterio", "scikit-learn", "scipy", "shapely")
@@ -78,8 +78,9 @@ def differences(folder: Path) -> list[str]:
         One difference each, such as ``summary.json was changed``.
     """
     try:
-        listed = {str(row["path"]): row for row in read_json(folder / MANIFEST)["files"]}
-    except (OSError, ValueError, LookupError, TypeError):
+        manifest = read_json(folder / MANIFEST)
+        listed = {str(row["path"]): row for row in manifest["files"] if manifest["rxmap"]}
+    except (FileNotFoundError, ValueError, LookupError, TypeError, RecursionError):
         return [f"it has no {MANIFEST} that rxmap wrote"]
     there = set(_paths(folder)) - {MANIFEST}
     return [
@@ -92,7 +93,7 @@ def differences(folder: Path) -> list[str]:
 def _paths(folder: Path) -> list[str]:
     """Paths of everything below a folder that is not a folder with something in it, with ``/``, sorted."""
     found = []
-    for root, folders, files in os.walk(folder):
+    for root, folders, files in walk(folder):
         # a link to a folder is listed and not walked: what is behind it is not ours
         names = files + [name for name in folders if os.path.islink(os.path.join(root, name))]
         if not names and not folders and Path(root) != folder:

@@ -35,6 +35,7 @@ from pathlib import Path
 from types import FrameType
 
 from rxmap.errors import OutputError, RxmapError, shown
+from rxmap.write.files import walk
 from rxmap.write.manifest import MANIFEST, differences
 
 try:
@@ -144,12 +145,13 @@ def _place(out: Path) -> Path:
 @contextlib.contextmanager
 def _parents(parent: Path) -> Iterator[None]:
     """Make the folders above, and take away on failure those that were made."""
-    absent = [folder for folder in (parent, *parent.parents) if not folder.exists()]
     made: list[Path] = []
     try:
-        for folder in reversed(absent):
-            folder.mkdir()
-            made.append(folder)
+        for folder in (*reversed(parent.parents), parent):
+            if not folder.exists():
+                with contextlib.suppress(FileExistsError):  # another run was quicker: then it is not ours to remove
+                    folder.mkdir()
+                    made.append(folder)
         yield
     except BaseException:
         for folder in reversed(made):
@@ -213,7 +215,7 @@ def _stage_of(place: Path) -> Iterator[Path]:
     pattern = _beside(place, "stage-*").name
     if HAS_LOCKS:  # we hold the lock, so nobody who lives owns a stage here
         for debris in place.parent.glob(pattern):
-            shutil.rmtree(debris)
+            shutil.rmtree(debris, ignore_errors=True)  # what cannot go today shall not stop a run
     stage = _beside(place, f"stage-{os.getpid()}-{secrets.token_hex(4)}")
     try:
         stage.mkdir()
@@ -266,7 +268,7 @@ def _some(things: Sequence[str]) -> str:
 
 def _sync_tree(folder: Path) -> None:
     """Ask the disk to keep every file and folder: some libraries close a file without."""
-    for root, _, files in os.walk(folder, topdown=False):
+    for root, _, files in walk(folder):
         for name in files:
             _sync(Path(root) / name)
         _sync(Path(root))

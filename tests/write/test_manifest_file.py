@@ -13,7 +13,9 @@ from pathlib import Path
 
 import pytest
 
+from rxmap.errors import CheckError
 from rxmap.records import Result
+from rxmap.write.files import write_json
 from rxmap.write.manifest import differences
 
 
@@ -71,3 +73,31 @@ def test_an_untouched_folder_does_not_differ(copied: Path) -> None:
 def test_every_touch_of_a_hand_is_seen(copied: Path, touch: Callable[[Path], object], says: list[str]) -> None:
     touch(copied)
     assert differences(copied) == says
+
+
+def test_a_folder_that_cannot_be_read_is_an_error_and_not_left_out(
+    copied: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else a file of the user's in it would not be seen, and go with the old result."""
+    scan = os.scandir
+
+    def closed(path: object) -> object:
+        if str(path).endswith("surfaces"):
+            raise PermissionError(13, "Permission denied", str(path))
+        return scan(path)
+
+    monkeypatch.setattr(os, "scandir", closed)
+    with pytest.raises(PermissionError):
+        differences(copied)
+
+
+@pytest.mark.parametrize("text", ['{"files": []}', '{"rxmap": "", "files": 3}', "[" * 100_000, "\ufeff{}", "\x00"])
+def test_a_manifest_of_somebody_else_is_not_ours(copied: Path, text: str) -> None:
+    (copied / "manifest.json").write_text(text, "utf-8")
+    assert differences(copied) != []
+
+
+def test_a_document_with_two_equal_keys_or_no_number_is_refused(tmp_path: Path) -> None:
+    for document in ({1: "a", "1": "b"}, {"mean": float("nan")}):
+        with pytest.raises(CheckError, match=r"a\.json: what was written is not what was meant"):
+            write_json(tmp_path / "a.json", document)
