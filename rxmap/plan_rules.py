@@ -261,6 +261,21 @@ def is_range(codes: tuple[str, ...]) -> bool:
     return len(codes) == 2 and all(stage_rank(code) is not None for code in codes)
 
 
+def stage_within(stage: str, codes: tuple[str, ...]) -> bool:
+    """Whether a stage lies in a list of codes; two codes that have an order are an inclusive range.
+
+    Examples
+    --------
+    >>> stage_within("R4", ("R1", "R5")), stage_within("R6.5", ("R1", "R5")), stage_within("bud", ("bud", "bloom"))
+    (True, False, True)
+    """
+    here = stage_rank(stage)
+    if here is None or not is_range(codes):
+        return stage in codes
+    first, last = (stage_rank(code) or here for code in codes)
+    return first <= here <= last
+
+
 def stage_rank(code: str) -> tuple[int, float] | None:
     """Place of a growth stage in its order; None for a code that has none.
 

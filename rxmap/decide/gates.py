@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from rxmap.errors import InputError
 from rxmap.plan import Plan, Target
-from rxmap.plan_rules import stage_rank
+from rxmap.plan_rules import stage_within
 from rxmap.records import Observation
 
 
@@ -36,10 +36,8 @@ def _stage(plan: Plan, target: Target) -> str | None:
     gates, stage = target.gates, plan.field.stage
     if stage is None:  # the plan's rules ask for a stage where a gate needs one
         return None
-    if gates.stage:
-        here, first, last = (stage_rank(code) for code in (stage, *gates.stage))
-        if here is None or first is None or last is None or not first <= here <= last:
-            return f"stage {stage} is outside {gates.stage[0]} to {gates.stage[1]}, where this threshold holds"
+    if gates.stage and not stage_within(stage, gates.stage):
+        return f"stage {stage} is outside {gates.stage[0]} to {gates.stage[1]}, where this threshold holds"
     if gates.stages and stage not in gates.stages:
         return f"stage {stage} is not one of {', '.join(gates.stages)}, where this threshold holds"
     return None
@@ -56,7 +54,7 @@ def _infested(plan: Plan, target: Target, observations: Sequence[Observation]) -
             "positives (sample units with at least one) in every row. Add it, or remove the gate."
         )
     if share < wanted:
-        return f"{share:.0%} of the sample units are infested, the gate asks for {wanted:.0%}"
+        return f"{100 * share:.3g} % of the sample units are infested, the gate asks for {100 * wanted:.3g} %"
     return None
 
 

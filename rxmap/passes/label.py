@@ -6,14 +6,16 @@ The limits are those that the user took from the product's label; nothing here k
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
-from rxmap.plan import Plan, Product
-from rxmap.plan_rules import stage_rank
-from rxmap.units import Quantity, convert
+from rxmap.plan import Machine, Plan, Product
+from rxmap.plan_rules import is_range, stage_within
+from rxmap.units import Quantity
 
-RATE_STEP = Decimal("0.001")  # rates are written with three decimals
+STEP = Decimal("0.001")  # rates and volumes are written with three decimals
+MOST_OFF = 0.01  # share by which that may move a rate; judgement, no source: a sprayer meters no better
+ROUNDING = 1e-12  # relative: what changing a unit may lose in binary
 SECONDS_PER_DAY = 86_400.0
 
 
@@ -28,7 +30,7 @@ def label_faults(plan: Plan) -> list[str]:
     return [
         f"product[{number}] '{product.name}': {line}"
         for number, product in enumerate(plan.product, start=1)
-        for rule in (_range, _season, _times, _interval, _harvest, _stage, _carrier)
+        for rule in (_range, _decimals, _season, _times, _interval, _harvest, _stage, _carrier)
         for line in rule(product, plan)
     ]
 
@@ -40,28 +42,65 @@ def written_rate(product: Product, rate: Quantity) -> float:
     --------
     A maximum of 1.2345 L/ha is written as 1.234, a minimum of 1.2345 as 1.235.
     """
-    exact = Decimal(repr(rate.magnitude))
-    nearest = exact.quantize(RATE_STEP)
     least = product.under_label.rate if product.under_label else product.label.min
-    if nearest > Decimal(repr(product.label.max.to(rate.unit))):
-        return float(exact.quantize(RATE_STEP, ROUND_FLOOR))
-    if nearest < Decimal(repr(least.to(rate.unit))):
-        return float(exact.quantize(RATE_STEP, ROUND_CEILING))
+    return _inwards(rate, least.to(rate.unit), _most(product, rate.unit))
+
+
+def written_volume(machine: Machine, products: Sequence[Product]) -> float:
+    """Return the carrier as files carry it: three decimals, never below the least of the products' labels."""
+    unit = machine.carrier.unit
+    limits = [product.label.carrier_min for product in products]
+    return _inwards(machine.carrier, max((limit.to(unit) for limit in limits if limit), default=0.0))
+
+
+def _inwards(value: Quantity, least: float, most: Decimal | None = None) -> float:
+    """Round to a step, to the inside where the nearest step crosses a limit."""
+    exact = Decimal(repr(value.magnitude))
+    nearest = exact.quantize(STEP)
+    if most is not None and nearest > most:
+        return float(exact.quantize(STEP, ROUND_FLOOR))
+    if nearest < Decimal(repr(least)):
+        return float(exact.quantize(STEP, ROUND_CEILING))
     return float(nearest)
+
+
+def _most(product: Product, unit: str) -> Decimal:
+    """Most that may go out now: the label's maximum, or what earlier applications leave of the season's."""
+    most = Decimal(repr(product.label.max.to(unit)))
+    if product.label.season_max is None:
+        return most
+    earlier = sum(Decimal(repr(applied.rate.to(unit))) for applied in product.applied)
+    return min(most, Decimal(repr(product.label.season_max.to(unit))) - earlier)
 
 
 def _range(product: Product, plan: Plan) -> Iterator[str]:
     label = product.label
     for rate in product.rates:
-        if rate.to(label.max.unit) > label.max.magnitude * (1 + 1e-12):
+        if rate.to(label.max.unit) > label.max.magnitude * (1 + ROUNDING):
             yield f"rate {rate} is above the label's maximum {label.max}. Lower it."
-        if rate.to(label.min.unit) < label.min.magnitude * (1 - 1e-12):
+        if rate.to(label.min.unit) < label.min.magnitude * (1 - ROUNDING):
             yield (
                 f"rate {rate} is below the label's minimum {label.min}. Raise it, or give the rate and the reason "
                 "in under_label."
             )
     if product.under_label and product.under_label.rate.to(label.min.unit) >= label.min.magnitude:
         yield f"under_label.rate {product.under_label.rate} is not below the minimum {label.min}. Use rate instead."
+
+
+def _decimals(product: Product, plan: Plan) -> Iterator[str]:
+    """Refuse a rate so small that its three decimals no longer say it."""
+    if any(_range(product, plan)):  # said already
+        return
+    rate = product.full_rate
+    written = written_rate(product, rate)
+    limits = (product.label.min, product.label.max)
+    least, most = (limit.to(rate.unit) for limit in limits)
+    outside = not least * (1 - ROUNDING) <= written <= most * (1 + ROUNDING) and product.under_label is None
+    if outside or abs(written - rate.magnitude) > MOST_OFF * rate.magnitude:
+        yield (
+            f"rate {rate} would be written with three decimals, as {written:.3f}. Write the rate in a smaller unit, "
+            "such as mL or g."
+        )
 
 
 def _season(product: Product, plan: Plan) -> Iterator[str]:
@@ -71,7 +110,7 @@ def _season(product: Product, plan: Plan) -> Iterator[str]:
     earlier = [applied.rate.to(limit.unit) for applied in product.applied]
     now = product.full_rate.to(limit.unit)
     total = sum(earlier) + now
-    if total > limit.magnitude * (1 + 1e-12):
+    if total > limit.magnitude * (1 + ROUNDING):
         terms = " + ".join(f"{rate:.6g}" for rate in [*earlier, now])
         yield f"season total {terms} = {total:.6g} {limit.unit} is above label.season_max {limit}."
 
@@ -88,27 +127,25 @@ def _interval(product: Product, plan: Plan) -> Iterator[str]:
     if limit is None or spray is None or not product.applied:
         return
     newest = max(applied.date for applied in product.applied)
-    due = newest + dt.timedelta(days=_days(limit))
+    due = _after(newest, limit)
     if spray < due:
-        yield (
-            f"applied on {newest} + label.interval {limit} = {due}, field.spray_date {spray} is "
-            f"{(due - spray).days} day too early."
-        )
+        yield f"applied on {newest} + label.interval {limit} = {due}; field.spray_date {spray} is earlier. Wait."
 
 
 def _harvest(product: Product, plan: Plan) -> Iterator[str]:
     limit, spray, harvest = product.label.phi, plan.field.spray_date, plan.field.harvest
     if limit is None or spray is None or harvest is None:
         return
-    earliest = spray + dt.timedelta(days=_days(limit))
+    earliest = _after(spray, limit)
     if harvest < earliest:
-        yield f"field.spray_date {spray} + label.phi {limit} = {earliest}, field.harvest {harvest} is earlier."
+        yield f"field.spray_date {spray} + label.phi {limit} = {earliest}; field.harvest {harvest} is earlier."
 
 
 def _stage(product: Product, plan: Plan) -> Iterator[str]:
     codes, stage = product.label.stages, plan.field.stage
     if codes and stage is not None and not stage_within(stage, codes):
-        yield f"field.stage {stage} is outside label.stages {' to '.join(codes)}."
+        allowed = f"outside {' to '.join(codes)}" if is_range(codes) else f"not one of {', '.join(codes)}"
+        yield f"field.stage {stage} is {allowed} (label.stages)."
 
 
 def _carrier(product: Product, plan: Plan) -> Iterator[str]:
@@ -116,28 +153,14 @@ def _carrier(product: Product, plan: Plan) -> Iterator[str]:
     if limit is None or plan.machine is None:
         return
     carrier = plan.machine.carrier
-    if carrier.to("L/ha") < limit.to("L/ha") * (1 - 1e-12):
+    if carrier.to("L/ha") < limit.to("L/ha") * (1 - ROUNDING):
         yield (
-            f"machine.carrier {carrier} = {convert(carrier.magnitude, carrier.unit, limit.unit):.6g} {limit.unit} is "
-            f"below label.carrier_min {limit}."
+            f"machine.carrier {carrier} = {carrier.to(limit.unit):.6g} {limit.unit} is below label.carrier_min "
+            f"{limit}. Raise it."
         )
 
 
-def _days(limit: Quantity) -> int:
-    """Whole days of a waiting time, rounded up: a label counts days, not hours."""
-    return -int(-limit.to("s") // SECONDS_PER_DAY)
-
-
-def stage_within(stage: str, codes: tuple[str, ...]) -> bool:
-    """Whether a stage lies in a list of codes; two ordered codes are an inclusive range.
-
-    Examples
-    --------
-    >>> stage_within("R4", ("R1", "R5")), stage_within("R6.5", ("R1", "R5")), stage_within("bud", ("bud", "bloom"))
-    (True, False, True)
-    """
-    ranks = [stage_rank(code) for code in codes]
-    here = stage_rank(stage)
-    if len(codes) == 2 and here is not None and ranks[0] is not None and ranks[1] is not None:
-        return ranks[0] <= here <= ranks[1]
-    return stage in codes
+def _after(day: dt.date, wait: Quantity) -> dt.date:
+    """Day on which a waiting time is over, rounded up: a label counts days, not hours."""
+    days = -int(-wait.to("s") // SECONDS_PER_DAY)
+    return day + dt.timedelta(days=min(days, (dt.date.max - day).days))
