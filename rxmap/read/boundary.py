@@ -16,7 +16,7 @@ DECIMALS = 7  # 1e-7 degree is about 1 cm, the grid in which files carry coordin
 SMALLEST_M2 = 100.0  # our limit: less is a garden, or a unit mixed up
 LARGEST_HA = 20_000.0  # our limit: more is a county, or a unit mixed up
 MOST_VERTICES = 100_000  # our limit: a receiver logging each second walks more than a day for as many
-SAME_GROUND = 1e-6  # share of the area; beyond it features overlap and are not parts of one field
+SAME_GROUND = 1e-4  # share of the area: what rounded coordinates along a shared edge can overlap; more is another field
 
 
 def make_field(name: str, layer: Layer) -> Field:
@@ -36,6 +36,13 @@ def make_field(name: str, layer: Layer) -> Field:
     ------
     InputError
         For anything but valid polygons of a plausible area.
+
+    Examples
+    --------
+    >>> square = Feature(number=1, geometry=shapely.box(10.0, 50.0, 10.01, 50.01), properties={})
+    >>> field = make_field("Long acre", Layer(name="field.geojson", features=(square,), cautions=()))
+    >>> round(field.area_ha, 2), field.frame
+    (79.73, Frame(lon=10.005, lat=50.005))
     """
     _check_shapes(layer)
     _check_one_field(layer)

@@ -119,6 +119,6 @@ def day(text: str, mark: str = ".") -> dt.date:
 
 def edge(text: str, mark: str = ".") -> bool:
     """Read whether a stop belongs to the edge: 1 or 0."""
-    if text not in ("0", "1"):
+    if re.fullmatch(rf"[01](?:{re.escape(mark)}0+)?", text) is None:
         raise ValueError("not 1, 0 or blank. Write 1 for a stop at the edge")
-    return text == "1"
+    return text.startswith("1")

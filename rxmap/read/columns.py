@@ -38,7 +38,13 @@ def canonical(name: str) -> str:
 
 
 def header_faults(header: Sequence[str]) -> list[str]:
-    """Faults of a header, without the file: columns twice, near misses, required ones missing."""
+    """Faults of a header, without the file: columns twice, near misses, required ones missing.
+
+    Examples
+    --------
+    >>> header_faults(["Stop", "lon", "latitude", "target"])
+    ["column 'lat' is missing. Is it 'latitude'? Then rename that."]
+    """
     names = [canonical(name) for name in header]
     if not set(names) & set(KNOWN):
         return [f"row 1 is no header: it has none of the columns {', '.join(REQUIRED)}. Add a header."]

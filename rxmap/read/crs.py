@@ -79,6 +79,8 @@ def _transformed(name: str, geometries: list[BaseGeometry], crs: pyproj.CRS) -> 
         _check_degrees(name, geometries, crs)
     elif _all_degrees(geometries):
         raise InputError(f"{name}: its coordinates look like degrees, but '{crs.name}' has none. Declare WGS84.")
+    # nothing is fetched, whatever the environment says
+    pyproj.network.set_network_enabled(False)  # type: ignore[attr-defined]
     try:
         transformer = pyproj.Transformer.from_crs(crs, WGS84, always_xy=True, allow_ballpark=False)
         out = [

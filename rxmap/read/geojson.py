@@ -130,7 +130,7 @@ def _flat(value: Any, depth: int, least: int) -> Any:
 
 def _position(value: list[Any]) -> tuple[float, float]:
     numbers = [float(one) for one in value if isinstance(one, int | float) and not isinstance(one, bool)]
-    if len(numbers) < 2 or len(numbers) != len(value):
+    if len(numbers) < 2 or len(numbers) != len(value) or not (math.isfinite(numbers[0]) and math.isfinite(numbers[1])):
         raise InputError(f"has the position {shown(value)}, which is not two or three numbers. Export it again")
     return numbers[0], numbers[1]
 

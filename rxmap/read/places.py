@@ -14,6 +14,7 @@ from rxmap.records import Field, Observation
 from rxmap.units import Quantity
 
 GPS_SCATTER = 15.0  # [m] our limit where the plan gives no gps_error
+CLEARLY_OFF = 1000.0  # [m] our limit: nearer, a mirrored place may be the neighbour's as well as a mistake
 FARTHEST = 1_000_000.0  # [m] our limit: farther off it is a slip of the hand, not a neighbour's stop
 METRES_PER_DEGREE = 111_320.0  # of longitude at the equator (WGS84, from memory); for a first look only
 IDS_SHOWN = 5
@@ -55,7 +56,7 @@ def placed(
     metres = np.column_stack(field.frame.to_metres(degrees[:, 0], degrees[:, 1]))
     off = _distance(field, degrees, metres, reach)
     why = _why(field, degrees, off > reach)
-    mistakes = _mistakes(field, degrees, off > reach, reach)
+    mistakes = _mistakes(field, degrees, off > max(reach, CLEARLY_OFF), reach)
     for one, distance, mistake in zip(observations, off, mistakes, strict=True):
         if mistake or distance > FARTHEST:
             advice = mistake or f"{distance / 1000:,.0f} km from the field. Check it"

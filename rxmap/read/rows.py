@@ -173,7 +173,8 @@ def _measure(row: _Reader, target: Target | None) -> Measure | None:
     found = [column for column in MEASURES if row.text(column)]
     wanted = COLUMN_OF[target.measure] if target else next(iter(found), "count")
     if wanted not in found:
-        row.fault(wanted, "is blank, and the target is measured by it. Write 0 where nothing was found")
+        measured = "the target is measured by it" if target else "so is every other measure"
+        row.fault(wanted, f"is blank, and {measured}. Write 0 where nothing was found")
         return None
     # count rows may say how many of the units were infested
     others = [column for column in found if column not in (wanted, "positives" if wanted == "count" else wanted)]

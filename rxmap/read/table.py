@@ -66,7 +66,7 @@ class Table:
 
 
 def read_table(source: Source) -> Table:
-    """Read delimited text: UTF-8, comma, semicolon or tab, quotes as in RFC 4180.
+    r"""Read delimited text: UTF-8, comma, semicolon or tab, quotes as in RFC 4180.
 
     Parameters
     ----------
@@ -77,6 +77,13 @@ def read_table(source: Source) -> Table:
     ------
     InputError
         If the file is no such table, or a row is not as long as the header.
+
+    Examples
+    --------
+    >>> text = "stop;lon;lat;target\n007;10,5;50,5;aphid"
+    >>> table = read_table(Source(name="stops.csv", data=text.encode(), side_cars={}, files=()))
+    >>> table.mark, table.rows
+    (',', (Row(number=2, cells=('007', '10,5', '50,5', 'aphid')),))
     """
     lines = list(io.StringIO(_text(source), newline=""))  # keeps line ends, numbers lines as editors do
     delimiter = _delimiter(source.name, lines)
@@ -123,6 +130,8 @@ def _text(source: Source) -> str:
         raise InputError(f"{name}: the file is empty. Write a header and one row per stop and target.")
     if data.startswith(_SPREADSHEETS):
         raise InputError(f"{name}: a spreadsheet or archive, not text. Save the sheet as CSV in UTF-8.")
+    if data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
+        raise InputError(f"{name}: XML such as GPX or KML is not read yet. Export the stops as CSV or GeoJSON.")
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise InputError(f"{name}: the text is UTF-16. Save it as UTF-8.")
     if b"\x00" in data:

@@ -1,4 +1,4 @@
-"""Vector layers: GeoJSON by our own loader, shapefile and GeoPackage by fiona with one driver each."""
+"""Vector layers: GeoJSON and GeoPackage by our own loaders, shapefile by fiona with one driver."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from rxmap.errors import Caution, Faults, InputError
-from rxmap.read import geojson
+from rxmap.read import geojson, geopackage
 from rxmap.read.crs import crs_of_wkt, to_wgs84
 from rxmap.read.door import Source
 
@@ -24,7 +24,6 @@ Kind = Literal["geojson", "shapefile", "geopackage"]
 
 _ADVICE = "Export the layer as GeoJSON, GeoPackage or shapefile"
 _SHP, _DBF_HEADER, _SHP_HEADER, _SHX_RECORD = b"\x00\x00\x27\x0a", 32, 100, 8  # ESRI shapefile description, July 1998
-_GPKG = b"SQLite format 3\x00"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +62,7 @@ def kind_of(data: bytes) -> Kind | None:
     """
     if data.startswith(_SHP):
         return "shapefile"
-    if data.startswith(_GPKG):
+    if data.startswith(geopackage.MAGIC):
         return "geopackage"
     return "geojson" if data.removeprefix(b"\xef\xbb\xbf").lstrip()[:1] in (b"{", b"[") else None
 
@@ -80,6 +79,12 @@ def read_layer(source: Source) -> Layer:
     ------
     InputError
         With every faulty feature, one line each.
+
+    Examples
+    --------
+    >>> data = b'{"type": "Point", "coordinates": [10.5, 50.5]}'
+    >>> read_layer(Source(name="stop.geojson", data=data, side_cars={}, files=())).features
+    (Feature(number=1, geometry=<POINT (10.5 50.5)>, properties={}),)
     """
     kind = kind_of(source.data)
     if kind is None:
@@ -155,7 +160,7 @@ def _read_shapefile(source: Source) -> _Raw:
             archive.writestr(f"layer{suffix}", source.side_cars.get(suffix, b"UTF-8"))
     prj = source.side_cars[".prj"].decode("utf-8", "replace")
     with ZipMemoryFile(packed.getvalue()) as memory:
-        features = _collect(source.name, lambda: memory.open("layer.shp", enabled_drivers=["ESRI Shapefile"]))[1]
+        features = _collect(source.name, memory)
     return _Raw(crs_of_wkt(source.name, prj), features)
 
 
@@ -173,39 +178,25 @@ def _check_counts(source: Source) -> None:
 
 
 def _read_geopackage(source: Source) -> _Raw:
-    import fiona  # here: see above
-    from fiona.io import MemoryFile
-
-    with MemoryFile(source.data, ext=".gpkg") as memory:
-        try:
-            layers = fiona.listlayers(memory.name)
-        except (fiona.errors.FionaError, ValueError):
-            raise InputError(f"{source.name}: not a GeoPackage, or damaged. Export it again.") from None
-        if len(layers) != 1:
-            raise InputError(f"{source.name}: holds {len(layers)} layers ({', '.join(layers)}). Leave one in the file.")
-        wkt, features = _collect(source.name, lambda: fiona.open(memory.name, enabled_drivers=["GPKG"]))
-    if not wkt:
-        raise InputError(f"{source.name}: its coordinate system is undefined. Export the layer in WGS84.")
-    return _Raw(crs_of_wkt(source.name, wkt), features)
+    return _Raw(*geopackage.load(source.name, source.data))
 
 
-def _collect(name: str, open_collection: Callable[[], Any]) -> tuple[str, list[dict[str, Any]]]:
+def _collect(name: str, memory: Any) -> list[dict[str, Any]]:
     """Read all features through fiona; one that cannot be read stops it, none vanishes."""
     import fiona
 
     try:
-        with open_collection() as collection:
+        with memory.open("layer.shp", enabled_drivers=["ESRI Shapefile"]) as collection:
             features = [
                 {"geometry": _listed(feature.geometry), "properties": dict(feature.properties)}
                 for feature in collection
             ]
             complete = len(features) == len(collection)
-            wkt = str(collection.crs_wkt)
     except (fiona.errors.FionaError, OSError, ValueError, LookupError) as error:
         raise InputError(f"{name}: cannot be read: {error}. Export it again.") from None
     if not complete:
         raise InputError(f"{name}: some of its features cannot be read. Export it again.")
-    return wkt, features
+    return features
 
 
 def _listed(geometry: Any) -> Any:

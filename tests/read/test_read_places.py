@@ -89,3 +89,13 @@ def test_a_whole_file_with_one_mistake_is_told_which(
     lines += [f"S{i},{lon},{lat},reed aphid,1,1" for i, (lon, lat) in enumerate([mark(10.1012, 50.1011)] * 3)]
     message = refusal({"stops.csv": "\n".join(lines)})
     assert all("look" in line and line.startswith("stops.csv: row ") for line in message.splitlines())
+
+
+def test_a_neighbours_stop_that_mirrors_into_the_field_is_no_mistake(make_plan: MakePlan) -> None:
+    # a field just east of the zero meridian; the stop lies 350 m west of it, and 5 m off when its sign is turned
+    ring = [[0.0001, 50.1], [0.007, 50.1], [0.007, 50.1036], [0.0001, 50.1036], [0.0001, 50.1]]
+    files = {
+        "boundary.geojson": json.dumps({"type": "Polygon", "coordinates": [ring]}),
+        "stops.csv": stops((-0.005, 50.1011)).replace("10.1012", "0.0012"),
+    }
+    assert why(read_inputs(make_plan(files))) == {"outside the field"}

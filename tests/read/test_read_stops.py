@@ -65,6 +65,11 @@ ROWS = {
     "thousands mark or decimals": (row(count="1.000"), "could be 1 or 1000"),
     "huge count": (row(count="9223372036854775808"), "column count: found '9223372036854775808'"),
     "count of millions": (row(count="1000001"), "more than 1000000"),
+    "no measure for a target not in the plan": (
+        row(target="marsh weevil", count=""),
+        "column count: is blank, and so is every other measure",
+    ),
+    "words for a target not in the plan": (row(target="marsh weevil", count="few"), "column count: found 'few'"),
     "blank n": (row(n=""), "column n: is blank"),
     "n of zero": (row(n="0"), "column n: found '0': nothing was looked at"),
     "broken n": (row(n="9.5"), "column n: found '9.5'"),

@@ -99,3 +99,8 @@ def test_any_bytes_are_read_or_refused(data: bytes) -> None:
     except InputError as error:
         lines = error.lines()
     assert all(line.startswith("t.csv: ") for line in lines)
+
+
+def test_xml_given_as_a_table_is_refused_in_plain_words() -> None:
+    with pytest.raises(InputError, match="XML such as GPX or KML is not read yet"):
+        read('\ufeff<?xml version="1.0"?><gpx/>')
