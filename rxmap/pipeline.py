@@ -14,6 +14,7 @@ from rxmap.decide.gates import closed_gate
 from rxmap.decide.look import next_look
 from rxmap.decide.options import PassOption, pass_options
 from rxmap.decide.treat import decision_ground
+from rxmap.decide.what_if import Decide, what_if
 from rxmap.errors import Caution, CheckError, Faults, PlanError
 from rxmap.grid import M2_PER_HA, MOST_CELLS, Grid, default_cell, make_grid
 from rxmap.passes.keep_outs import keep_out_records, kept_ground, kept_share, product_setback_m, sprayed_around
@@ -105,8 +106,15 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
     tell("deciding where treating pays")
     stakes = [stake_of(s, closed_gate(plan, s.target, s.observations)) for s in surfaces]
     options = pass_options(plan, field.area_ha)
-    decisions = _decide(plan, inputs, options, stakes, surfaces, grid)
-    money = _money(plan, inputs, decisions, stakes, surfaces, grid, draws)
+    decide, weigh = _decide(plan, inputs, options, surfaces, grid), _weigh(plan, field, surfaces, grid)
+    value_ha = crop_value_ha(plan.field)
+    decisions = decide(options, stakes, value_ha)
+    money = weigh(decisions, stakes, value_ha, draws)
+    changed = (
+        what_if(options, stakes, surfaces, value_ha=value_ha, field_ha=field.area_ha, decide=decide, weigh=weigh)
+        if options
+        else []
+    )
 
     tell("drawing zones and passes")
     zones = _zones(plan, stakes, grid)
@@ -130,6 +138,7 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
         inputs=inputs.files,
         plan=plan.model_dump(mode="json", by_alias=True, exclude_defaults=True),
         formats=plan.output.formats,
+        what_if=tuple(changed),
     )
 
 
@@ -215,50 +224,39 @@ def _target_result(fitted: TargetSurface, inputs: Inputs, draws: Draws) -> Targe
 
 
 def _decide(
-    plan: Plan,
-    inputs: Inputs,
-    options: Sequence[PassOption],
-    stakes: Sequence[Stake],
-    surfaces: Sequence[TargetSurface],
-    grid: Grid,
-) -> list[PassDecision]:
-    if plan.machine is None or not options:
-        return []
+    plan: Plan, inputs: Inputs, options: Sequence[PassOption], surfaces: Sequence[TargetSurface], grid: Grid
+) -> Decide:
+    """Make the decision a function of what may change: options, stakes and the value of the yield."""
     kept = {o.slug: kept_share(kept_ground(inputs.keep_outs, product_setback_m(o)), grid) for o in options}
-    return decide_passes(
-        options,
-        stakes,
-        grid=grid,
-        grounds={slug: decision_ground(grid, share, plan.machine) for slug, share in kept.items()},
-        machine=plan.machine,
-        mapped=frozenset(s.target.name for s in surfaces if s.verdict == "map"),
-        value_ha=crop_value_ha(plan.field),
-    )
+    machine = plan.machine
+    grounds = {slug: decision_ground(grid, share, machine) for slug, share in kept.items()} if machine else {}
+    mapped = frozenset(s.target.name for s in surfaces if s.verdict == "map")
+
+    def decide(options: Sequence[PassOption], stakes: Sequence[Stake], value_ha: float | None) -> list[PassDecision]:
+        if machine is None:
+            return []
+        return decide_passes(
+            options, stakes, grid=grid, grounds=grounds, machine=machine, mapped=mapped, value_ha=value_ha
+        )
+
+    return decide
 
 
-def _money(
-    plan: Plan,
-    inputs: Inputs,
-    decisions: Sequence[PassDecision],
-    stakes: Sequence[Stake],
-    surfaces: Sequence[TargetSurface],
-    grid: Grid,
-    draws: Draws,
-) -> Money | None:
+def _weigh(plan: Plan, field: Field, surfaces: Sequence[TargetSurface], grid: Grid) -> Callable[..., Money | None]:
+    """Make the money a function of the decision; with drawn surfaces it has a range."""
     code = next((currency(product.cost.unit) for product in plan.product), None)
-    if code is None:
-        return None
-    walked = plan.scouting.cost.to(f"{code}/ha") * inputs.field.area_ha if plan.scouting.cost else 0.0
-    return compare(
-        decisions,
-        stakes,
-        surfaces,
-        grid=grid,
-        draws=draws,
-        value_ha=crop_value_ha(plan.field),
-        scouting=walked,
-        currency=code,
-    )
+    walked = plan.scouting.cost.to(f"{code}/ha") * field.area_ha if code and plan.scouting.cost else 0.0
+
+    def weigh(
+        decisions: Sequence[PassDecision], stakes: Sequence[Stake], value_ha: float | None, draws: Draws | None = None
+    ) -> Money | None:
+        if code is None:
+            return None
+        return compare(
+            decisions, stakes, surfaces, grid=grid, draws=draws, value_ha=value_ha, scouting=walked, currency=code
+        )
+
+    return weigh
 
 
 def _zones(plan: Plan, stakes: Sequence[Stake], grid: Grid) -> Clusters:

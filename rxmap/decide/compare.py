@@ -135,12 +135,12 @@ def compare(
     surfaces: Sequence[TargetSurface],
     *,
     grid: Grid,
-    draws: Draws,
+    draws: Draws | None,
     value_ha: float | None,
     scouting: float,
     currency: str,
 ) -> Money | None:
-    """Compare the map with treating all and nothing, by expectation and over drawn surfaces.
+    """Compare the map with treating all and nothing, by expectation and, given drawn surfaces, over those.
 
     `all` applies, over the whole sprayable field, every pass that goes out; where none does, the one
     pass that would earn most (or lose least).
@@ -148,13 +148,13 @@ def compare(
     Returns
     -------
     Money or None
-        None where a pass that could go out has a target without a loss: there is no money to compare.
+        None where no target has a loss, or a pass that could go out has one without: nothing to compare.
     """
-    able = [d for d in decisions if d.benefit is not None]
-    if value_ha is None or not all(s.loss is not None for s in stakes if _counts(s, able)) or not decisions:
+    counted = {name for d in decisions if d.benefit is not None for name in d.benefit.targets}
+    losses = {s.name: s.loss for s in stakes if s.loss is not None}
+    if value_ha is None or not decisions or not losses or not counted <= losses.keys():
         return None
     area = grid.share[grid.inside] * grid.cell_ha
-    losses = {s.name: s.loss for s in stakes if s.loss is not None}
     cases = _cases(decisions, grid, losses, area, value_ha)
     expected = {
         kind: float(gain(case, losses, decisions=decisions, area_ha=area, value_ha=value_ha).sum()) - scouting
@@ -171,10 +171,6 @@ def compare(
         range=None if spread is None else (float(np.quantile(spread, 0.05)), float(np.quantile(spread, 0.95))),
         p_map=None if spread is None else float(np.mean(spread > 0)),
     )
-
-
-def _counts(stake: Stake, able: Sequence[PassDecision]) -> bool:
-    return any(d.benefit is not None and stake.name in d.benefit.targets for d in able)
 
 
 def _cases(
@@ -215,7 +211,7 @@ def _spread(
     surfaces: Sequence[TargetSurface],
     *,
     grid: Grid,
-    draws: Draws,
+    draws: Draws | None,
     value_ha: float,
 ) -> FloatArray | None:
     """Map minus the better uniform decision, one number per drawn surface [currency].
@@ -223,7 +219,7 @@ def _spread(
     Drawn surfaces stand on blocks and are few, so their mean is off by a little; the draws are
     shifted to the expectation, which is exact.
     """
-    if "map" not in cases:
+    if "map" not in cases or draws is None:
         return None
     losses = {
         s.target.name: loss_fraction(draws.pressure[s.target.name], s.target.loss)
