@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping
 from typing import TypeVar
 
@@ -14,6 +15,8 @@ from rxmap.read.table import Row, Table
 from rxmap.records import Measure, Observation
 
 LONGEST_ID = 200  # [letter] as long as a name in the plan may be
+
+_SEXAGESIMAL = re.compile(r"[0-9].*[°'\"NSEW]|[NSEW].*[0-9]")
 
 T = TypeVar("T")
 
@@ -136,7 +139,7 @@ def _degrees(text: str, mark: str) -> float:
     try:
         return cells.number(text, mark)
     except ValueError as error:
-        if any(sign in text.upper() for sign in "°'\"NSEW"):
+        if _SEXAGESIMAL.search(text.upper()):
             raise ValueError("degrees, minutes or a compass letter. Write decimal degrees, minus for W and S") from None
         raise ValueError(str(error)) from None
 

@@ -88,7 +88,7 @@ def read_layer(source: Source) -> Layer:
     """
     kind = kind_of(source.data)
     if kind is None:
-        raise InputError(f"{source.name}: {not_a_layer(source.data)}")
+        raise InputError(f"{source.name}: {_not_a_layer(source.data)}")
     raw = _READERS[kind](source)
     if not raw.features:
         raise InputError(f"{source.name}: holds no feature. Draw it again, or name another file.")
@@ -105,7 +105,7 @@ def read_layer(source: Source) -> Layer:
     )
 
 
-def not_a_layer(data: bytes) -> str:
+def _not_a_layer(data: bytes) -> str:
     """Say what a file is that is no vector layer of ours, and what to do."""
     if not data.strip():
         return f"the file is empty. {_ADVICE}."
@@ -156,8 +156,9 @@ def _read_shapefile(source: Source) -> _Raw:
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w") as archive:
         archive.writestr("layer.shp", source.data)
-        for suffix in (".shx", ".dbf", ".cpg"):
-            archive.writestr(f"layer{suffix}", source.side_cars.get(suffix, b"UTF-8"))
+        for suffix, part in source.side_cars.items():
+            if suffix != ".prj":  # read by us, below
+                archive.writestr(f"layer{suffix}", part)
     prj = source.side_cars[".prj"].decode("utf-8", "replace")
     with ZipMemoryFile(packed.getvalue()) as memory:
         features = _collect(source.name, memory)

@@ -153,7 +153,7 @@ def test_a_neck_narrower_than_the_grid_of_the_files_is_refused_not_closed(refusa
     assert "a part narrower than 1 cm closes up" in refusal({"boundary.geojson": text(polygon(ring))})
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40, deadline=None)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=20, deadline=None)
 @given(
     corners=st.integers(3, 40),
     start=st.integers(0, 39),

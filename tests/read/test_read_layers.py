@@ -121,6 +121,21 @@ def test_the_counties_of_nc_shp_have_the_areas_that_it_states(tmp_path: Path) ->
     assert [feature.geometry.area for feature in layer.features] == pytest.approx(stated, abs=6e-4)
 
 
+@pytest.mark.parametrize(("encoding", "mark"), [("latin-1", None), ("utf-8", "UTF-8"), ("cp1252", "1252")])
+def test_attributes_keep_their_letters_in_every_code_page(tmp_path: Path, encoding: str, mark: str | None) -> None:
+    base = tmp_path / "field"
+    with shapefile.Writer(str(base), encoding=encoding) as writer:
+        writer.field("name", "C", 40)
+        writer.poly([list(field_at(10.1, 50.1).exterior.coords)])
+        writer.record("\u00c5kern s\u00f6der")
+    base.with_suffix(".prj").write_text(pyproj.CRS.from_epsg(4326).to_wkt("WKT1_ESRI"))
+    base.with_suffix(".cpg").unlink(missing_ok=True)
+    if mark:
+        base.with_suffix(".cpg").write_text(mark)
+    (feature,) = read_layer(open_source(tmp_path, "field.shp")).features
+    assert feature.properties == {"name": "\u00c5kern s\u00f6der"}
+
+
 def break_shapefile(tmp_path: Path, what: Callable[[Path], None]) -> None:
     write_shapefile(tmp_path / "field.shp", field_at(10.1, 50.1), 4326)
     what(tmp_path / "field")

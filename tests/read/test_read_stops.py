@@ -106,6 +106,7 @@ ROWS = {
     "past 180": (row(lon="190.1"), "longitude counted eastward past 180"),
     "no fix": (row(lon="0", lat="0.0"), "a receiver without a fix"),
     "another continent": (row(lon="-70.5", lat="-33.1"), "km from the field. Check it"),
+    "no number for a longitude": (row(lon="NaN"), "column lon: found 'NaN': not a plain number"),
     "blank longitude": (row(lon=""), "column lon: is blank"),
 }  # fmt: skip
 
@@ -260,7 +261,7 @@ VISITS = st.lists(
 )  # fmt: skip
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40, deadline=None)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=20, deadline=None)
 @given(visits=VISITS, seed=st.integers(0, 99), mark=st.sampled_from([",.", ";.", ";,", "\t,"]), end=st.booleans())
 def test_order_delimiter_marks_and_line_ends_do_not_matter(
     make_plan: MakePlan, visits: list[tuple[int, int, int, str]], seed: int, mark: str, end: bool
