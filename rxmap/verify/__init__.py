@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from rxmap.errors import printable
-from rxmap.verify import figures, folder, label, page, pair, prescription, surfaces
+from rxmap.verify import figures, folder, label, page, pair, prescription, screen, surfaces, totals
 from rxmap.verify.folder import Folder
 from rxmap.verify.report import Report, Unreadable
 
@@ -28,12 +28,13 @@ CHECKS: tuple[tuple[str, Callable[[Folder], Iterator[str]]], ...] = (
     ("the spray volume reaches the label's minimum", label.carrier_enough),
     ("season total, number, interval, days to harvest and stage keep the label", label.season_kept),
     ("no treated ground in a keep-out or outside the field", prescription.keeps_out),
-    ("every keep-out has the setback that the plan asks for", prescription.setbacks_kept),
+    ("every keep-out has the setback that plan and labels ask for", prescription.setbacks_kept),
+    ("every part names the zone that holds most of it, or none in a keep-out", prescription.zones_named),
     (
         "treated area, share, polygons, product and loads of the summary are those of the files",
-        prescription.totals_agree,
+        totals.totals_agree,
     ),
-    ("the machine can hold every layer", prescription.machine_limits),
+    ("the machine can hold every layer", totals.machine_limits),
     ("each pass has the files that its decision asks for", prescription.decisions_kept),
     ("no stop is dropped in silence", figures.stops_counted),
     ("the zones cover the field once and say what the surfaces say", surfaces.zones_right),
@@ -41,7 +42,9 @@ CHECKS: tuple[tuple[str, Callable[[Folder], Iterator[str]]], ...] = (
     ("pressure and p_over of each part lie on the surface of its target", surfaces.parts_on_surface),
     ("the money names the best choice", figures.money_in_order),
     ("the map opens without a network", page.page_stands_alone),
-    ("what the map shows is in the files", page.page_agrees),
+    ("the map's tables say what the files hold", screen.page_agrees),
+    ("the map draws what the prescription layers hold", screen.map_drawn),
+    ("every caution is on the map", screen.cautions_shown),
 )
 
 

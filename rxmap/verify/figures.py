@@ -14,6 +14,7 @@ from rxmap.verify.report import Unreadable
 from rxmap.verify.values import AREA_ROUNDING, near, quantity
 
 STOPS = "stops.geojson"
+HERE = 1e-7  # [degree] a place is drawn with seven decimals
 
 
 def _number(value: Any) -> bool:
@@ -126,6 +127,9 @@ def stops_counted(result: Folder) -> Iterator[str]:
     features = result.layer(STOPS).features
     for feature in features:
         used, why = feature.properties["used"], feature.properties["why"]
+        lon, lat = feature.properties["lon"], feature.properties["lat"]
+        if abs(feature.geometry.x - float(lon)) > HERE or abs(feature.geometry.y - float(lat)) > HERE:
+            yield f"{feature.where}: lies elsewhere than its lon {lon}, lat {lat}"
         if used not in (0, 1):
             yield f"{feature.where}: used is {shown(used)}; should be 0 or 1"
         if not used and not why:

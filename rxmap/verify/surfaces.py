@@ -56,10 +56,10 @@ class Raster:
         )
         return np.asarray(burned.reshape(rows, fine, columns, fine).mean(axis=(1, 3)))
 
-    def mean_over(self, ground: BaseGeometry) -> float:
-        """Area mean of the pressure over a lon/lat geometry."""
+    def mean_over(self, ground: BaseGeometry, band: str = "mean") -> float:
+        """Area mean of a band over a lon/lat geometry."""
         share = np.where(self.valid, self.share(ground), 0.0)
-        return float(np.sum(np.nan_to_num(self.bands["mean"]) * share) / np.sum(share))
+        return float(np.sum(np.nan_to_num(self.bands[band]) * share) / np.sum(share))
 
     def span(self, band: str) -> tuple[float, float]:
         """Least and largest value of a band."""
@@ -185,15 +185,13 @@ def _zone_means(layer: Layer, target: Any, raster: Raster) -> Iterator[str]:
     low, high = raster.span("mean")
     total = area = 0.0
     for feature in layer.features:
-        found = feature.properties[f"pressure_{target['slug']}"]
-        wanted = raster.mean_over(feature.geometry)
-        if not near(found, wanted, 4, absolute=ZONE_TOLERANCE * (high - low), relative=1e-6):
-            yield f"{feature.where}: pressure of {shown(target['name'])} {found}; the surface has {wanted:.6g} there"
-        p_over = feature.properties[f"p_over_{target['slug']}"]
-        if not 0 <= p_over <= 1:
-            yield f"{feature.where}: p_over of {shown(target['name'])} {p_over}; should be between 0 and 1"
+        for key, band in (("pressure", "mean"), ("p_over", "p_over")):
+            found, wanted = feature.properties[f"{key}_{target['slug']}"], raster.mean_over(feature.geometry, band)
+            slack = ZONE_TOLERANCE * (raster.span(band)[1] - raster.span(band)[0])
+            if not near(found, wanted, 4, absolute=slack, relative=1e-6):
+                yield f"{feature.where}: {key} of {shown(target['name'])} {found}; the surface has {wanted:.6g} there"
         hectares = float(feature.properties["area_ha"])
-        total, area = total + float(found) * hectares, area + hectares
+        total, area = total + float(feature.properties[f"pressure_{target['slug']}"]) * hectares, area + hectares
     average = total / area
     if not near(target["mean"], average, 4, absolute=0.5 * ZONE_TOLERANCE * (high - low), relative=1e-4):
         yield f"{layer.name}: zone means of {shown(target['name'])} average {average:.6g}; should be {target['mean']}"

@@ -233,7 +233,7 @@ def treated_ground_outside(folder: Path) -> None:
     document(folder, LAYER, east)
 
 
-@found_in("keep_out.geojson", "setback 12.0 m; should be at least the plan's 30 m")
+@found_in("keep_out.geojson", "setback 12.0 m; should be at least 30 m")
 def setback_shrunk(folder: Path) -> None:
     attribute(folder, 0, "keep_out.geojson", setback_m=12.0)
 
@@ -636,3 +636,59 @@ def page_draws_a_part_elsewhere(folder: Path) -> None:
 @found_in("map.html", "is drawn as treated; its treat is 0")
 def page_draws_untreated_ground_as_treated(folder: Path) -> None:
     text(folder, "map.html", '{"kind":"untreated"', '{"kind":"treated"')
+
+
+@found_in("map.html", "table Treated parts of Hopper pass: rate '8 floz/acre'")
+def page_with_another_rate(folder: Path) -> None:
+    text(folder, "map.html", '"number">9 floz/acre</td>', '"number">8 floz/acre</td>')
+
+
+@found_in("map.html", "table Zones, zone 2: area")
+def page_with_another_zone(folder: Path) -> None:
+    content = (folder / "map.html").read_text()
+    row = content.index('<th scope="row" class="number">2</th>', content.index("<caption>Zones"))
+    at = content.index(" acres", row)
+    (folder / "map.html").write_text(content[: at - 1] + ("1" if content[at - 1] != "1" else "2") + content[at:])
+
+
+@found_in("map.html", "table Stops: stop '000'")
+def page_with_another_stop(folder: Path) -> None:
+    attribute(folder, 0, "stops.geojson", stop="0000")
+
+
+@found_in("map.html", "caution 'few_stops' is not shown")
+def page_without_a_caution(folder: Path) -> None:
+    text(folder, "map.html", "13 stops carry the map", "Many stops carry the map")
+
+
+# What binds the files to each other --------------------------------------------------------------
+
+
+@found_in(LAYER, "outside keep_out.geojson")
+def keep_out_removed(folder: Path) -> None:
+    document(folder, "keep_out.geojson", lambda content: content.update(features=[]))
+
+
+@found_in("keep_out.geojson", "setback 30.0 m; should be at least 45 m")
+def setback_of_the_label_ignored(folder: Path) -> None:
+    limit(folder, setback={"magnitude": 45.0, "unit": "m"})
+
+
+@found_in(LAYER, "zone 1; zone 2 holds most of it")
+def part_in_another_zone(folder: Path) -> None:
+    attribute(folder, POND, zone=1)
+
+
+@found_in("summary.json", "rate of 'Exampline 200' 8.0 floz/acre")
+def stale_rate(folder: Path) -> None:
+    figure(folder, lambda content: content["passes"][0]["products"][0].update(rate=8.0))
+
+
+@found_in("stops.geojson", "lies elsewhere than its lon")
+def stop_moved(folder: Path) -> None:
+    attribute(folder, 0, "stops.geojson", lon=10.2)
+
+
+@found_in("zones.geojson", "p_over of 'Marsh leafhopper'")
+def zone_chances_edited(folder: Path) -> None:
+    attribute(folder, 0, "zones.geojson", **{"p_over_marsh-leafhopper": 0.9})
