@@ -261,6 +261,34 @@ def test_a_layer_that_is_a_view_is_refused_before_it_computes_for_ever(
     assert "its layer is no table" in refusal(boundary="field.gpkg")
 
 
+def test_a_geopackage_that_was_kept_with_a_log_is_read(tmp_path: Path, make_plan: MakePlan) -> None:
+    path, plan = tmp_path / "field.gpkg", make_plan(boundary="field.gpkg")
+    write_geopackage(path, boundary_feature(field_at(10.1, 50.1)), 4326, POLYGONS)
+    before = read_field(plan)
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("PRAGMA journal_mode = WAL")
+    assert path.read_bytes()[18:20] == b"\x02\x02"
+    assert read_field(plan) == before
+
+
+@pytest.mark.parametrize("kind", ["Polygon", "3D MultiPolygon", "LineString", "3D Point", "MultiPoint"])
+def test_geometries_of_a_geopackage_are_those_that_fiona_reads(tmp_path: Path, kind: str) -> None:
+    # outside: GDAL's own driver writes them and reads them back
+    line = shapely.LineString([(10.1, 50.1, 7), (10.2, 50.2, 8)])
+    shape = {
+        "Polygon": field_at(10.1, 50.1),
+        "3D MultiPolygon": shapely.MultiPolygon([shapely.force_3d(field_at(10.1, 50.1), 312.5)]),
+        "LineString": shapely.force_2d(line),
+        "3D Point": shapely.Point(line.coords[0]),
+        "MultiPoint": shapely.MultiPoint([(10.1, 50.1), (10.2, 50.1)]),
+    }[kind]
+    path = tmp_path / "layer.gpkg"
+    write_geopackage(path, boundary_feature(shape), 4326, {**POLYGONS, "geometry": kind})
+    with fiona.open(path) as layer:
+        theirs = [shapely.force_2d(shapely.geometry.shape(feature.geometry)) for feature in layer]
+    assert [feature.geometry for feature in read_layer(open_source(tmp_path, "layer.gpkg")).features] == theirs
+
+
 def test_a_database_that_is_no_geopackage_is_refused(tmp_path: Path, refusal: Callable[..., str]) -> None:
     with closing(sqlite3.connect(tmp_path / "field.gpkg")) as db, db:
         db.execute("CREATE TABLE a (b)")

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from rxmap.errors import InputError
 from rxmap.plan import Plan
 from rxmap.read import cells, read_inputs
 from rxmap.read.columns import near_miss
@@ -249,6 +250,27 @@ def test_many_faults_are_told_at_once_and_bounded(refusal: Refusal) -> None:
     assert len(lines) == 11
     assert lines[0].startswith("stops.csv: row 2, column count")
     assert lines[-1] == "and 40 more"
+
+
+CELLS = st.one_of(
+    st.sampled_from(["", "0", "1", "4.0", "1.000", "-1", "50.1011", "S1", "reed aphid", "2026-07-10", '"', "NaN", "x"]),
+    st.text(st.characters(exclude_characters="\0\r\n,", exclude_categories=["Cs"]), max_size=6),
+)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 3), st.integers(0, 11), CELLS), max_size=3))
+def test_whatever_the_cells_hold_no_row_vanishes(make_plan: MakePlan, changes: list[tuple[int, int, str]]) -> None:
+    rows = [line.split(",") for line in (GOOD, RUST, row(), row(stop="S3", target="marsh weevil"))]
+    for number, column, cell in changes:
+        rows[number][column] = cell
+    plan = make_plan(table(*(",".join(line) for line in rows)))
+    try:
+        assert len(read_inputs(plan).observations) == len(rows)
+    except InputError as error:
+        told = error.lines()
+        assert told
+        assert all(line.startswith("stops.csv: ") for line in told)
 
 
 def without_place(observations: tuple[Observation, ...]) -> tuple[Observation, ...]:
