@@ -18,7 +18,7 @@ import pytest
 from shapely.geometry import MultiPolygon, Polygon
 
 from rxmap.errors import Caution
-from rxmap.grid import Frame, Grid, geodesic_area_m2, make_grid
+from rxmap.grid import Frame, Grid, cover, geodesic_area_m2, make_grid
 from rxmap.plan import Plan
 from rxmap.records import (
     Field,
@@ -27,11 +27,13 @@ from rxmap.records import (
     Money,
     Observation,
     Part,
+    PassDates,
     PassResult,
     ProductUse,
     Result,
     Surface,
     TargetResult,
+    WhatIf,
     ZoneChoice,
     ZoneShape,
 )
@@ -49,6 +51,33 @@ BOTTOM = (501_000_000, 501_000_000, 500_999_000, 501_000_500, 501_001_000)
 TOP = (501_036_000, 501_037_000, 501_037_500, 501_036_500, 501_035_000)
 DITCH = 501_030_000  # the keep-out is the north end of the last strip
 POND = ((101_024_000, 501_015_000), (101_028_000, 501_015_000), (101_028_000, 501_018_000), (101_024_000, 501_018_000))
+
+PLAN = {
+    "field": {"name": HOSTILE, "boundary": "boundary.geojson", "crop": "field bean", "spray_date": "2031-07-15"},
+    "scouting": {"stops": "stops.csv", "cost": "2.9527 EUR/ha"},
+    "target": [
+        {"name": "Marsh leafhopper", "measure": "count", "per": 25, "threshold": 8.0, "source": "own"},
+        {"name": "Ring speck", "measure": "severity", "threshold": 5.0, "source": "own"},
+    ],
+    "product": [
+        {
+            "name": "Exampline 200",
+            "controls": {"Marsh leafhopper": 0.85},
+            "rate": "9 floz/acre",
+            "label": {"min": "6 floz/acre", "max": "13 floz/acre", "season_max": "26 floz/acre"},
+            "cost": "0.9 EUR/floz",
+        },
+        {
+            "name": "Samplazole",
+            "controls": {"Ring speck": 0.8},
+            "rate": "0.5 L/ha",
+            "label": {"min": "0.4 L/ha", "max": "0.6 L/ha"},
+            "cost": "40 EUR/L",
+        },
+    ],
+    "machine": {"kind": "drone", "swath": "9 m", "carrier": "2 gal/acre", "tank": "10 gal"},
+    "keep_out": [{"file": "ditch.geojson", "setback": "30 m", "reason": "ditch"}],
+}
 
 
 def _polygon(ring: list[tuple[int, int]], hole: tuple[tuple[int, int], ...] = ()) -> Polygon:
@@ -104,7 +133,9 @@ def _surface(grid: Grid, mean: np.ndarray, sd: np.ndarray, p_over: np.ndarray) -
 
 def _targets(grid: Grid) -> tuple[TargetResult, ...]:
     easting, northing = np.meshgrid(*grid.axes())
-    hill = 7.0 + 4.0 * np.sin(easting / 70.0) + northing / 100.0
+    # low and high strip by strip from west to east, a little more towards the east and the north
+    hill = 7.0 + 4.0 * np.cos(2 * np.pi * (easting + 65.0) / 255.0) + easting / 100.0 + northing / 200.0
+    p_over = 1 / (1 + np.exp(8.65 - hill))  # the threshold is 8; a skewed pressure has its median below its mean
     flat = np.ones(grid.shape)
     hopper = TargetResult(
         name="Marsh leafhopper",
@@ -121,7 +152,7 @@ def _targets(grid: Grid) -> tuple[TargetResult, ...]:
         skill=0.47,
         verdict="map",
         reason="the left-out skill of 0.47 exceeds the 0.23 that noise alone reaches in one field of ten",
-        surface=_surface(grid, hill, 1.5 * flat, 1 / (1 + np.exp(8.0 - hill))),
+        surface=_surface(grid, hill, 1.5 * flat, p_over),
     )
     speck = TargetResult(
         name="Ring speck",
@@ -175,7 +206,7 @@ def _observations() -> tuple[Observation, ...]:
     return tuple(out)
 
 
-def _zones(strips: dict[str, Polygon]) -> tuple[ZoneShape, ...]:
+def _zones(strips: dict[str, Polygon], targets: tuple[TargetResult, ...]) -> tuple[ZoneShape, ...]:
     east = _polygon(
         [
             *zip(LINES[3:], BOTTOM[3:], strict=True),
@@ -185,31 +216,36 @@ def _zones(strips: dict[str, Polygon]) -> tuple[ZoneShape, ...]:
             (LINES[3], DITCH),
         ]
     )
-    shapes = (
-        (MultiPolygon([strips["west"], strips["middle"]]), 4.1, 0.06),
-        (strips["pond"], 8.4, 0.55),
-        (east, 11.2, 0.93),
-    )
-    return tuple(
-        ZoneShape(
-            zone=number,
-            polygon=shape,
-            area_ha=_ha(shape),
-            pressure={"marsh-leafhopper": pressure, "ring-speck": 1.75},
-            p_over={"marsh-leafhopper": p_over, "ring-speck": 0.012},
-            text=f"Marsh leafhopper {pressure} per 25 sweeps, ring speck alike everywhere",
-        )
-        for number, (shape, pressure, p_over) in enumerate(shapes, start=1)
+    shapes = (MultiPolygon([strips["west"], strips["middle"]]), strips["pond"], east)
+    return tuple(_zone(number, shape, targets) for number, shape in enumerate(shapes, start=1))
+
+
+def _zone(number: int, shape: Polygon | MultiPolygon, targets: tuple[TargetResult, ...]) -> ZoneShape:
+    pressure = {target.slug: _mean_over(shape, target.surface, "mean") for target in targets}
+    return ZoneShape(
+        zone=number,
+        polygon=shape,
+        area_ha=_ha(shape),
+        pressure=pressure,
+        p_over={target.slug: _mean_over(shape, target.surface, "p_over") for target in targets},
+        text=f"Marsh leafhopper {pressure['marsh-leafhopper']:.1f} per 25 sweeps, ring speck alike everywhere",
     )
 
 
-def _parts(strips: dict[str, Polygon]) -> tuple[Part, ...]:
-    rows = {  # zone, treat, pressure, p_over, benefit, reason
-        "west": (1, 0, 3.9, 0.05, -11.4, "treating here costs more than it saves"),
-        "pond": (2, 1, 8.4, 0.55, 7.25, "pays"),
-        "middle": (1, 0, 4.3, 0.07, -9.8, "treating here costs more than it saves"),
-        "east": (3, 1, 11.1, 0.92, 21.5, "pays"),
-        "ditch": (0, 0, 11.6, 0.95, 23.0, "keep-out: ditch"),
+def _mean_over(shape: Polygon | MultiPolygon, surface: Surface, band: str) -> float:
+    grid = surface.grid
+    share = cover(FRAME.geometry_to_metres(shape), grid.west, grid.north, grid.cell, grid.shape)
+    share = np.where(grid.inside, share, 0.0)
+    return float(np.sum(np.nan_to_num(surface.bands()[band]) * share) / np.sum(share))
+
+
+def _parts(strips: dict[str, Polygon], hopper: TargetResult) -> tuple[Part, ...]:
+    rows = {  # zone, treat, benefit, reason
+        "west": (1, 0, -11.4, "treating here costs more than it saves"),
+        "pond": (2, 1, 7.25, "pays"),
+        "middle": (1, 0, -9.8, "treating here costs more than it saves"),
+        "east": (3, 1, 21.5, "pays"),
+        "ditch": (0, 0, 23.0, "keep-out: ditch"),
     }
     return tuple(
         Part(
@@ -221,19 +257,19 @@ def _parts(strips: dict[str, Polygon]) -> tuple[Part, ...]:
             product="Exampline 200",
             volume=2.0 * treat,
             vol_unit="gal/acre",
-            target="Marsh leafhopper",
-            pressure=pressure,
-            p_over=p_over,
+            target=hopper.name,
+            pressure=_mean_over(strips[name], hopper.surface, "mean"),
+            p_over=_mean_over(strips[name], hopper.surface, "p_over"),
             area_ha=_ha(strips[name]),
             benefit=benefit,
             reason=reason,
         )
-        for name, (zone, treat, pressure, p_over, benefit, reason) in rows.items()
+        for name, (zone, treat, benefit, reason) in rows.items()
     )
 
 
-def _passes(strips: dict[str, Polygon]) -> tuple[PassResult, ...]:
-    parts = _parts(strips)
+def _passes(strips: dict[str, Polygon], hopper_target: TargetResult) -> tuple[PassResult, ...]:
+    parts = _parts(strips, hopper_target)
     treated_ha = _total_ha(part.area_ha for part in parts if part.treat)
     total = 9.0 * treated_ha * ACRES_PER_HA
     hopper = PassResult(
@@ -248,6 +284,12 @@ def _passes(strips: dict[str, Polygon]) -> tuple[PassResult, ...]:
         loads=5,
         parts=parts,
         smallest_m=31.0,
+        dates=PassDates(
+            no_entry="12 hours after spraying",
+            no_rain=None,
+            harvest_from="2031-08-05",
+            look_again="2031-07-22",
+        ),
     )
     speck = PassResult(
         name="Speck pass",
@@ -274,6 +316,7 @@ def make_result() -> Result:
     """Everything that was decided about the invented field; equal at every call."""
     field, strips = _field(), _strips()
     grid = make_grid(field.ground, 5.0)
+    targets = _targets(grid)
     ditch = strips["ditch"]
     return Result(
         crop="field bean",
@@ -282,13 +325,21 @@ def make_result() -> Result:
         field=field,
         grid=grid,
         observations=_observations(),
-        targets=_targets(grid),
-        zones=_zones(strips),
+        targets=targets,
+        zones=_zones(strips, targets),
         zone_choice=ZoneChoice(crisp=0.81, explained=0.64, text="three zones explain 64 % of what differs"),
         keep_outs=(KeepOut(reason="ditch", setback_m=30.0, polygon=ditch, ground=FRAME.geometry_to_metres(ditch)),),
-        passes=_passes(strips),
+        passes=_passes(strips, targets[0]),
         money=Money(currency="EUR", map=412.5, all=222.25, none=-60.0, best="map", range=(-35.0, 402.0), p_map=0.91),
         swath_m=9.0,
+        what_if=(
+            WhatIf(
+                name="the price falls by 20 %",
+                treated_share={"hopper-pass": 0.31},
+                money=Money(currency="EUR", map=290.0, all=61.5, none=-60.0, best="map", range=None, p_map=None),
+            ),
+            WhatIf(name="the sprayer costs twice as much", treated_share={"hopper-pass": 0.28}, money=None),
+        ),
         cautions=(
             Caution("few_stops", "13 stops carry the map of Marsh leafhopper."),
             Caution("not_applied: field.harvest", f"field.harvest is read but not acted on. {HOSTILE_NOTE}"),
@@ -298,10 +349,7 @@ def make_result() -> Result:
             InputFile(name="plan.toml", bytes=1404, sha256="b" * 64),
             InputFile(name="stops.csv", bytes=2210, sha256="c" * 64),
         ),
-        plan={
-            "field": {"name": HOSTILE, "crop": "field bean"},
-            "target": [{"name": "Marsh leafhopper", "threshold": 8.0}],
-        },
+        plan=PLAN,
     )
 
 

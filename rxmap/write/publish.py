@@ -132,7 +132,7 @@ def _terminated_as_interrupted() -> Iterator[None]:
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        signal.signal(signal.SIGTERM, before or signal.SIG_DFL)  # None: set by who is not Python
 
 
 def _place(out: Path) -> Path:

@@ -82,18 +82,22 @@ def _check(
     """Open the file as the stranger would who knows nothing of the writer's options."""
     import pyproj
     import rasterio
+    from rasterio.errors import RasterioError
 
-    with rasterio.open(path, driver="GTiff") as image:
-        held = {
-            "bands": image.descriptions == tuple(bands),
-            "units": image.units == tuple(units),
-            "no-data value": set(image.nodatavals) == {NODATA},
-            "position": tuple(image.transform)[:6] == surface.grid.transform,
-            "projection": pyproj.CRS.from_wkt(image.crs.to_wkt()) == frame.crs,
-            "layout": image.tags(ns="IMAGE_STRUCTURE").get("LAYOUT") == "COG",
-            "values": np.array_equal(image.read(), np.stack(list(bands.values()))),
-            "mask": np.array_equal(image.read_masks(1) > 0, surface.grid.inside),
-        }
+    try:
+        with rasterio.open(path, driver="GTiff") as image:
+            held = {
+                "bands": image.descriptions == tuple(bands),
+                "units": image.units == tuple(units),
+                "no-data value": set(image.nodatavals) == {NODATA},
+                "position": tuple(image.transform)[:6] == surface.grid.transform,
+                "projection": pyproj.CRS.from_wkt(image.crs.to_wkt()) == frame.crs,
+                "layout": image.tags(ns="IMAGE_STRUCTURE").get("LAYOUT") == "COG",
+                "values": np.array_equal(image.read(), np.stack(list(bands.values()))),
+                "mask": np.array_equal(image.read_masks(1) > 0, surface.grid.inside),
+            }
+    except RasterioError as exc:
+        raise CheckError(f"{path.name}: what was written cannot be read: {exc}.") from exc
     wrong = [what for what, right in held.items() if not right]
     if wrong:
         raise CheckError(f"{path.name}: {shown(', '.join(wrong))} in the file is not what was meant.")

@@ -141,8 +141,12 @@ def _packed(stem: str, rows: Sequence[Mapping[str, Any]], polygons: Sequence[Pol
 def _check(path: Path, rows: Sequence[Mapping[str, Any]], polygons: Sequence[Polygon]) -> None:
     """Compare every coordinate and every value with what pyogrio's GDAL, not fiona's, reads."""
     import pyogrio.raw
+    from pyogrio.errors import DataSourceError
 
-    meta, _, geometry, columns = pyogrio.raw.read(path)
+    try:
+        meta, _, geometry, columns = pyogrio.raw.read(path)
+    except DataSourceError as exc:
+        raise CheckError(f"{path.name}: what was written cannot be read: {exc}.") from exc
     if list(meta["fields"]) != list(SCHEMA) or len(geometry) != len(rows):
         raise CheckError(f"{path.name}: {len(rows)} records were meant, {len(geometry)} stand in the file.")
     found = shapely.normalize(shapely.from_wkb(geometry))

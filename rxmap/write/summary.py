@@ -5,6 +5,7 @@ Decimals: areas, pressures, probabilities, shares and skill 4; rates and totals 
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from rxmap.records import Money, PassResult, Result, TargetResult
@@ -26,7 +27,8 @@ def summary(result: Result) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``field``, ``targets``, ``zones``, ``passes``, ``money`` (None without a product), ``cautions``.
+        ``field``, ``targets``, ``zones``, ``passes``, ``money`` (None without a product), ``what_if``,
+        ``cautions``.
     """
     field = result.field
     choice = result.zone_choice
@@ -40,7 +42,15 @@ def summary(result: Result) -> dict[str, Any]:
             "text": choice.text,
         },
         "passes": [_pass(one, result) for one in result.passes],
-        "money": None if result.money is None else _money(result.money),
+        "money": _money(result.money),
+        "what_if": [
+            {
+                "name": changed.name,
+                "treated_share": {slug: rounded(share, 4) for slug, share in changed.treated_share.items()},
+                "money": _money(changed.money),
+            }
+            for changed in result.what_if
+        ],
         "cautions": [{"code": caution.code, "text": caution.text} for caution in result.cautions],
     }
 
@@ -97,6 +107,7 @@ def _pass(one: PassResult, result: Result) -> dict[str, Any]:
         "decision": one.decision,
         "reason": one.reason,
         "next_look": one.next_look,
+        "dates": None if one.dates is None else asdict(one.dates),
         "treated_ha": rounded(one.treated_ha, 4),
         "share": rounded(one.treated_ha / result.field.area_ha, 4),
         "polygons": len(one.parts),
@@ -105,7 +116,9 @@ def _pass(one: PassResult, result: Result) -> dict[str, Any]:
     }
 
 
-def _money(money: Money) -> dict[str, Any]:
+def _money(money: Money | None) -> dict[str, Any] | None:
+    if money is None:
+        return None
     return {
         "currency": money.currency,
         "map": _or_none(money.map, 2),

@@ -12,6 +12,7 @@ import pytest
 
 from rxmap.errors import CheckError
 from rxmap.records import Result
+from rxmap.verify import verify
 from rxmap.write.folder import write_result
 
 PUBLISHING = Path(__file__).with_name("publishing.py")
@@ -26,6 +27,12 @@ def test_the_folder_holds_what_the_design_promises(written: Path) -> None:
         "map.html", "summary.json", "manifest.json", "stops.geojson", "zones.geojson", "keep_out.geojson",
         "surfaces/marsh-leafhopper.tif", "surfaces/ring-speck.tif", "passes/hopper-pass/mix_sheet.csv",
     }  # fmt: skip
+
+
+def test_the_checks_of_a_stranger_find_nothing(tmp_path: Path, result: Result) -> None:
+    """`rxmap.verify` shares no code with the writers; what it says of the page is the page's own business."""
+    write_result(result, tmp_path, pages={"map.html": "page"})
+    assert [line for line in verify(tmp_path).findings if not line.startswith("map.html")] == []
 
 
 def test_only_the_formats_asked_for_are_written(tmp_path: Path, result: Result) -> None:

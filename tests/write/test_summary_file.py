@@ -75,6 +75,15 @@ def test_hostile_text_stays_text(figures: dict[str, Any], result: Result) -> Non
     assert [row["text"] for row in figures["cautions"]] == [caution.text for caution in result.cautions]
 
 
+def test_what_to_wait_for_and_what_if_are_in_the_files_too(figures: dict[str, Any]) -> None:
+    """What is on the screen is in the files."""
+    assert figures["passes"][0]["dates"]["harvest_from"] == "2031-08-05"
+    assert figures["passes"][1]["dates"] is None
+    changed, dearer = figures["what_if"]
+    assert (changed["treated_share"], changed["money"]["map"]) == ({"hopper-pass": 0.31}, 290.0)
+    assert dearer["money"] is None
+
+
 def test_without_a_product_there_is_no_money(result: Result) -> None:
     figures = summary(replace(result, passes=(), money=None))
     assert figures["passes"] == []

@@ -70,6 +70,15 @@ def test_a_file_that_differs_from_what_was_meant_is_refused(
         write_surface(tmp_path / "a.tif", surface, frame=frame, unit="percent")
 
 
+@pytest.mark.parametrize("share", [0.0, 0.5])
+def test_a_file_cut_short_is_refused(
+    tmp_path: Path, result: Result, monkeypatch: pytest.MonkeyPatch, share: float
+) -> None:
+    monkeypatch.setattr(raster, "write_bytes", lambda path, all_: path.write_bytes(all_[: int(share * len(all_))]))
+    with pytest.raises(CheckError, match=r"a\.tif: what was written cannot be read"):
+        write_surface(tmp_path / "a.tif", result.targets[0].surface, frame=result.field.frame, unit="percent")
+
+
 def test_a_field_larger_than_one_tile_gets_overviews(tmp_path: Path, result: Result) -> None:
     grid = make_grid(result.field.ground, 0.9)  # about 570 x 480 cells, a tile is 512
     flat = np.where(grid.inside, 1.5, np.nan)
