@@ -167,6 +167,6 @@ def pass_benefit(
         allowed = np.logical_or.reduce([s.mean >= s.threshold for s in counted])
     else:
         ratio = np.max([s.p_over / s.break_even for s in counted], axis=0)
-        score = option.cost_ha * (ratio - 1)
+        score = (option.cost_ha or 1.0) * (ratio - 1)  # what costs nothing still needs its chance
         allowed = np.ones(len(score), dtype=bool)
     return Benefit(score=score, money=money, allowed=allowed, targets=tuple(s.name for s in counted))

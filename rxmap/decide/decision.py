@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -97,18 +97,25 @@ def decide_passes(
     """
     decided: dict[str, PassDecision] = {}
     done: dict[str, str] = {}  # target -> pass that takes care of it
+    taken: dict[str, str] = {}  # product -> pass it goes out with: a label counts it once
     while len(decided) < len(options):
-        open_options = [option for option in options if option.slug not in decided]
         tried = []
-        for option in open_options:
-            benefit = pass_benefit(option, stakes, value_ha=value_ha, done=frozenset(done))
-            tried.append(_best(option, benefit, grid=grid, ground=grounds[option.slug], machine=machine, mapped=mapped))
-        best, _ = max(tried, key=lambda pair: pair[1])
+        for option in options:
+            if option.slug not in decided:
+                benefit = None
+                if taken.keys().isdisjoint(product.name for product in option.products):
+                    benefit = pass_benefit(option, stakes, value_ha=value_ha, done=frozenset(done))
+                ground = grounds[option.slug]
+                tried.append(_best(option, benefit, grid=grid, ground=ground, machine=machine, mapped=mapped))
+        best, _ = max(tried, key=lambda pair: pair[1])  # the first of equals: the order of the plan
         if not best.goes_out:
-            for decision, _ in tried:
-                decided[decision.option.slug] = _explained(decision, stakes, done)
+            decided |= {
+                decision.option.slug: replace(decision, reason=_at_home(decision, stakes, done=done, taken=taken))
+                for decision, _ in tried
+            }
             break
         decided[best.option.slug] = best
+        taken.update(dict.fromkeys((product.name for product in best.option.products), best.option.name))
         if best.benefit is not None:
             done.update(dict.fromkeys(best.benefit.targets, best.option.name))
     return [decided[option.slug] for option in options]
@@ -121,26 +128,25 @@ def _best(
     nothing = np.zeros_like(ground.sprayable)
     if benefit is None or not ground.sprayable.any():
         reason = "" if benefit is None else "keep-outs and setbacks leave no ground to treat"
-        return PassDecision(
+        stays = PassDecision(
             option=option, kind="none", reason=reason, treated=nothing, ground=ground, benefit=benefit, treatment=None
-        ), 0.0
+        )
+        return stays, 0.0
     treatment = treat(option, benefit, grid=grid, ground=ground, machine=machine)
     # Without a loss the score has no money to set against the trip: the threshold alone decides.
     fixed = option.fixed if benefit.money else 0.0
+    supported = not mapped.isdisjoint(benefit.targets)
     gains: dict[DecisionKind, float] = {"none": 0.0}
-    if mapped.intersection(benefit.targets):
-        gains["map"] = treatment.gain - fixed
-    if benefit.allowed.all():
+    if treatment.above[ground.sprayable].all():
         gains["all"] = float(treatment.worth[ground.sprayable].sum()) - fixed
-    if gains.get("map") == gains.get("all"):  # the best map treats everything
-        gains.pop("map", None)
+    if supported and not np.array_equal(treatment.treated, ground.sprayable):  # a map of everything is `all`
+        gains["map"] = treatment.gain - fixed
     kind = max(gains, key=lambda name: (gains[name], name == "none"))
-    treated = {"map": treatment.treated, "all": ground.sprayable, "none": nothing}[kind]
     decision = PassDecision(
         option=option,
         kind=kind,
-        reason=_reason(kind, gains, benefit, fixed),
-        treated=treated,
+        reason=_reason(kind, gains, benefit, treatment, fixed=fixed, code=option.currency, supported=supported),
+        treated={"map": treatment.treated, "all": ground.sprayable, "none": nothing}[kind],
         ground=ground,
         benefit=benefit,
         treatment=treatment,
@@ -148,39 +154,57 @@ def _best(
     return decision, gains[kind]
 
 
-def _reason(kind: DecisionKind, gains: Mapping[DecisionKind, float], benefit: Benefit, fixed: float) -> str:
+def _reason(
+    kind: DecisionKind,
+    gains: Mapping[DecisionKind, float],
+    benefit: Benefit,
+    treatment: Treatment,
+    *,
+    fixed: float,
+    code: str,
+    supported: bool,
+) -> str:
     if kind == "map":
         if "all" in gains and benefit.money:
-            return f"treating only where it pays is expected to earn {gains['map'] - gains['all']:,.0f} more than all"
+            more = gains["map"] - gains["all"]
+            return f"treating only where it pays is expected to earn {more:,.2f} {code} more than treating all"
         return "only part of the field is above the level where treating pays"
     if kind == "all":
-        return (
-            "treating pays over the whole field"
-            if "map" in gains
-            else ("treating pays on average, and the stops do not support a map: one decision for the field")
-        )
-    if not benefit.allowed.any():
-        return "expected pressure is below the threshold everywhere"
-    best = max((gain for name, gain in gains.items() if name != "none"), default=None)
-    if best is not None and best + fixed > 0 and fixed > 0:
-        return f"what treating saves ({best + fixed:,.0f}) does not pay for the trip ({fixed:,.0f})"
-    return "treating is not expected to pay for itself anywhere it is allowed"
-
-
-def _explained(decision: PassDecision, stakes: Sequence[Stake], done: Mapping[str, str]) -> PassDecision:
-    """Fill in why a pass with nothing open to control stays at home."""
-    if decision.reason:
-        return decision
-    control = decision.option.control
-    others = sorted({done[name] for name in control if name in done})
-    reasons = [f"{' and '.join(others)} does the same job for this field at a better return"] if others else []
-    reasons += [s.closed for s in stakes if s.name in control and s.closed and s.name not in done]
-    return PassDecision(
-        option=decision.option,
-        kind="none",
-        reason="; ".join(reasons),
-        treated=decision.treated,
-        ground=decision.ground,
-        benefit=None,
-        treatment=None,
+        if supported:
+            return "treating pays over the whole field"
+        return "treating pays on average, and the stops do not support a map: one decision for the field"
+    return _why_none(
+        max((gain for name, gain in gains.items() if name != "none"), default=0.0),
+        benefit,
+        treatment,
+        fixed=fixed,
+        code=code,
     )
+
+
+def _why_none(best: float, benefit: Benefit, treatment: Treatment, *, fixed: float, code: str) -> str:
+    """Say why no way to go out beats staying at home; `best` is what the best of them would gain."""
+    if not treatment.above[treatment.worth != 0].any():
+        return "expected pressure is below the threshold everywhere"
+    if not benefit.money:
+        return "the chance of being above the threshold is nowhere more than break_even on ground wide enough to treat"
+    if fixed > 0 and best + fixed > 0:
+        earned = f"treating would earn {best + fixed:,.2f} {code} before the trip"
+        return f"{earned}, and the trip costs {fixed:,.2f} {code}"
+    return "treating is not expected to pay for itself"
+
+
+def _at_home(
+    decision: PassDecision, stakes: Sequence[Stake], *, done: Mapping[str, str], taken: Mapping[str, str]
+) -> str:
+    """Say why a pass stays at home: what other passes do, which gates are closed, and its own sum."""
+    option = decision.option
+    reasons = [f"{p.name} goes out with {taken[p.name]} already" for p in option.products if p.name in taken]
+    if not reasons:
+        reasons = [
+            f"{done[name]} is used against {name}, at a better return for this field"
+            for name in option.control
+            if name in done
+        ]
+    reasons += [s.closed for s in stakes if s.name in option.control and s.closed]
+    return "; ".join([*reasons, decision.reason] if decision.reason else reasons)

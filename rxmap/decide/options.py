@@ -41,6 +41,11 @@ class PassOption:
         """The first product that controls something."""
         return next(product for product in self.products if product.controls)
 
+    @property
+    def currency(self) -> str:
+        """Currency code of its costs."""
+        return currency(self.lead.cost.unit) or ""
+
 
 def pass_options(plan: Plan, field_ha: float) -> list[PassOption]:
     """List the passes of a plan: those it names, then each other product that controls something.

@@ -87,12 +87,15 @@ class Treatment:
         Decision cells to treat.
     worth : ndarray
         Benefit of each decision cell, for its free ground [currency].
+    above : ndarray of bool
+        Decision cells where the expected pressure reaches the threshold on most of the ground (the floor).
     price : EdgePrice
         Of a metre of treated edge.
     """
 
     treated: BoolArray
     worth: FloatArray
+    above: BoolArray
     price: EdgePrice
 
     @property
@@ -107,19 +110,19 @@ def treat(option: PassOption, benefit: Benefit, *, grid: Grid, ground: Ground, m
     The cut is exact; parts narrower than the machine can follow are then taken off, and parts that
     no longer pay for their own edge with them.
     """
-    free = np.maximum(ground.free_ha, 0.0)
-    per_ha = _free_mean(benefit.score, grid, ground)
-    worth = per_ha * free
+    per_ha = _ground_mean(benefit.score, grid, ground)
+    worth = per_ha * ground.free_ha
+    above = _ground_mean(benefit.allowed.astype(float), grid, ground) >= 0.5
     price = machine_edge_price(option, per_ha[ground.sprayable], machine)
-    cut_on = _below_floor(worth, benefit, grid=grid, ground=ground, price=price)
     cell = ground.grid.cell
+    cut_on = np.where(above, worth, -_too_dear(worth, price, cell))
     treated = treated_area(cut_on, ground.sprayable, price, cell)
     footprint = machine_footprint(cell, least_width(machine, cell), least_run(machine), machine.heading)
     while True:
         shaped = widen_or_drop(treated, ground.sprayable, footprint)
         shaped = keep_paying(shaped, cut_on, price, cell, inside=ground.sprayable)
         if np.array_equal(shaped, treated):
-            return Treatment(treated=shaped, worth=worth, price=price)
+            return Treatment(treated=shaped, worth=worth, above=above, price=price)
         treated = shaped
 
 
@@ -137,19 +140,13 @@ def machine_edge_price(option: PassOption, benefit_ha: FloatArray, machine: Mach
     )
 
 
-def _free_mean(values: FloatArray, grid: Grid, ground: Ground) -> FloatArray:
+def _ground_mean(values: FloatArray, grid: Grid, ground: Ground) -> FloatArray:
     """Area mean over each decision cell's ground inside the field."""
     area = block_sum(grid.share, ground.factor)
     total = block_sum(grid.spread(values, 0.0) * grid.share, ground.factor)
     return np.divide(total, area, out=np.zeros_like(total), where=area > 0)
 
 
-def _below_floor(worth: FloatArray, benefit: Benefit, *, grid: Grid, ground: Ground, price: EdgePrice) -> FloatArray:
-    """Make ground below the threshold too dear for any cut to treat.
-
-    A decision cell counts as above when most of its ground is. What a cell can save in edges is at
-    most all its eight arcs, so a loss of twice that is never taken.
-    """
-    above = _free_mean(benefit.allowed.astype(float), grid, ground) >= 0.5
-    dear = 4 * sum(price.arc_weights(ground.grid.cell)) + np.abs(worth).max(initial=0.0) + 1.0
-    return np.where(above, worth, -dear)
+def _too_dear(worth: FloatArray, price: EdgePrice, cell: float) -> float:
+    """Loss that no cut takes for a cell: more than all its eight arcs can save, twice over."""
+    return 4 * sum(price.arc_weights(cell)) + float(np.abs(worth).max(initial=0.0)) + 1.0
