@@ -7,7 +7,7 @@ function showField(map, data) {
     columns: "M5 0V10", rows: "M0 5H10",
   };
   const patterns = svg("svg", {width: 0, height: 0, "aria-hidden": true, class: "patterns"}, document.body);
-  const hint = "Point at the map, or press Tab to reach the numbered parts, to read about a place.";
+  const hint = "Point at a place on the map or tap it to read about it. The Tab key reaches the numbered parts.";
   const byId = (id) => document.getElementById(id);
   let shown = null, pinned = null, current = null;
 
@@ -66,8 +66,9 @@ function showField(map, data) {
     element("h3", shape.title, panel);
     const list = element("dl", "", panel);
     for (const [name, value] of shape.rows) {
-      element("dt", name, list);
-      element("dd", value, list);
+      const pair = element("div", "", list);
+      element("dt", name, pair);
+      element("dd", value, pair);
     }
   }
 

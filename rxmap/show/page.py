@@ -86,11 +86,11 @@ class Page(Figure):  # type: ignore[misc]
 <body>
 {{ this.before }}
 <section class="look" aria-label="Map">
-<div class="stage">{{ this.html.render() }}<p id="sentence" aria-live="polite"></p></div>
+<div class="stage">{{ this.html.render() }}<p id="sentence" aria-live="polite"></p>
+<div id="panel" aria-live="polite"></div></div>
 <div class="side">
 <form id="choices"></form>
 <div id="legend" role="group" aria-label="Legend"></div>
-<div id="panel" aria-live="polite"></div>
 </div>
 </section>
 {{ this.after }}

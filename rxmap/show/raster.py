@@ -130,6 +130,7 @@ class Canvas:
         # a stair of pixels becomes a line within one pixel of it
         lines = shapely.simplify(shapely.MultiLineString(rings), self.pixel, preserve_topology=False)
         parts = shapely.get_parts(shapely.intersection(lines, self.ground))
+        parts = parts[shapely.length(parts) > 0]  # a line may touch the field's edge in a mere point
         parts = parts[np.argsort(-shapely.length(parts), kind="stable")]
         kept = np.cumsum(shapely.get_num_coordinates(parts)) <= MOST_VERTICES // max(self.pictures, 1)
         return [latlon(_to_lonlat(shapely.get_coordinates(line))) for line in parts[kept]]

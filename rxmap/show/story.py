@@ -62,7 +62,9 @@ def where(result: Result) -> list[str]:
             )
         elif one.decision == "all":
             lines.append(f"{name}: the whole field.")
-        if one.next_look:
+        if one.dates and one.dates.look_again:
+            lines.append(f"{name}, next look: {text.safe(one.dates.look_again)}.")
+        elif one.next_look:
             lines.append(f"{name}, next look. {sentence(one.next_look)}")
     if result.keep_outs:
         lines.append(f"{text.counted(len(result.keep_outs), 'keep-out')} untreated, setbacks included.")

@@ -8,10 +8,12 @@ from __future__ import annotations
 import html
 from collections.abc import Iterable, Sequence
 
-from rxmap.records import Observation, PassResult, Result, TargetResult, ZoneShape
+from rxmap.records import Money, Observation, PassResult, Result, TargetResult, ZoneShape
 from rxmap.show import story, text
 
 Row = Sequence[str]
+
+CHOICES = {"map": "by the map", "all": "all of the field", "none": "nothing"}
 
 
 def tag(name: str, *content: str, **attributes: str) -> str:
@@ -77,8 +79,9 @@ def _kind(letter: str) -> str:
 
 def all_tables(result: Result) -> str:
     """Every table of the page, in reading order."""
-    parts = [_passes(result), *(_parts(result, one) for one in result.passes if one.decision != "none")]
-    return join([*parts, _targets(result), _zones(result), _money(result), _keep_outs(result), _stops(result)])
+    passes = [_passes(result), *_waits(result), *(_parts(result, one) for one in result.passes if one.parts)]
+    money = [_money(result), *_what_if(result)]
+    return join([*passes, _targets(result), _zones(result), *money, _keep_outs(result), _stops(result)])
 
 
 def _passes(result: Result) -> str:
@@ -100,6 +103,18 @@ def _passes(result: Result) -> str:
         for one in result.passes
     ]
     return table("Passes", head, rows, numbers="   nnnn")
+
+
+def _waits(result: Result) -> list[str]:
+    rows = []
+    for one in result.passes:
+        if one.dates is not None:
+            limits = (one.dates.no_entry, one.dates.no_rain, one.dates.harvest_from)
+            rows.append(
+                (text.safe(one.name), *(limit or "see the label" for limit in limits), one.dates.look_again or "-")
+            )
+    head = ("Pass", "No entry for", "No rain for", "Harvest from", "Look again")
+    return [table("What to wait for after each pass; the label holds", head, rows)] if rows else []
 
 
 def _parts(result: Result, one: PassResult) -> str:
@@ -174,17 +189,38 @@ def _money(result: Result) -> str:
     money = result.money
     if money is None:
         return tag("p", *story.worth(result))
-    choices = (
-        ("by the map", money.map, "map"),
-        ("all of the field", money.all, "all"),
-        ("nothing", money.none, "none"),
-    )
+    values = {"map": money.map, "all": money.all, "none": money.none}
     rows = [
-        (name, "no map" if value is None else text.money(value, money.currency), "best" if key == money.best else "")
-        for name, value, key in choices
+        (CHOICES[key], "no map" if value is None else text.money(value, money.currency), "best" * (key == money.best))
+        for key, value in values.items()
     ]
     caption = "Money: expected gain, trips and scouting paid, against neither scouting nor treating"
     return table(caption, ("Treat", "Expected gain", "Best"), rows, numbers=" n")
+
+
+def _what_if(result: Result) -> list[str]:
+    if not result.what_if:
+        return []
+    planned = {one.slug: one.treated_ha / result.field.area_ha for one in result.passes}
+    cases = [(case.name, case.treated_share, case.money) for case in result.what_if]
+    rows = [
+        (
+            text.safe(name),
+            *(text.percent(share.get(one.slug, 0.0)) for one in result.passes),
+            CHOICES[money.best] if money else "no figure",
+            text.money(gain_over_nothing(money), money.currency) if money else "no figure",
+        )
+        for name, share, money in [("as planned", planned, result.money), *cases]
+    ]
+    head = ("Assumption", *(f"Treated, {text.safe(one.name)}" for one in result.passes), "Best", "Gain over nothing")
+    caption = "What if: decided again under one changed assumption, the fitted pressure as it is"
+    return [table(caption, head, rows, numbers=" " + "n" * len(result.passes) + " n")]
+
+
+def gain_over_nothing(money: Money) -> float:
+    """Subtract from the best choice what treating nothing earns; scouting is in both."""
+    best = {"map": money.map or 0.0, "all": money.all, "none": money.none}[money.best]
+    return best - money.none
 
 
 def _keep_outs(result: Result) -> str:
@@ -216,7 +252,7 @@ def found(row: Observation, result: Result) -> str:
     measure = next((target.measure for target in result.targets if target.name == row.target), "count")
     value = text.number(row.value)
     if measure == "count":
-        return f"{value} counted, {row.n} looked at"
+        return f"{value} counted in {row.n:,}"
     if measure == "incidence":
         return f"{value} of {row.n} affected"
     return f"{value} %" if measure == "severity" else f"rating {value}"

@@ -5,19 +5,23 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import os
 import re
+import subprocess
+import sys
 from collections import Counter
 from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 
 import numpy as np
 import pytest
 import shapely
 from scipy.ndimage import gaussian_filter
-from shapely.geometry import Polygon, box
+from shapely.geometry import MultiPolygon, Polygon, box
 
 from rxmap.grid import Frame, geodesic_area_m2, make_grid
-from rxmap.records import Field, Result
+from rxmap.records import Field, PassDates, Result, WhatIf
 from rxmap.show import map_page, story
 
 VOID = {"meta", "link", "br", "img", "input", "hr"}  # HTML Living Standard, void elements
@@ -76,6 +80,33 @@ def test_the_same_result_makes_the_same_bytes(result: Result, page: str) -> None
     assert map_page(result) == page
 
 
+SHA_OF_THE_PAGE = """
+import hashlib, importlib.util, sys
+spec = importlib.util.spec_from_file_location("shared", sys.argv[1])
+shared = importlib.util.module_from_spec(spec)
+sys.modules["shared"] = shared
+spec.loader.exec_module(shared)
+from rxmap.show import map_page
+print(hashlib.sha256(map_page(shared.make_result()).encode()).hexdigest())
+"""
+
+
+def test_another_process_clock_and_hash_seed_make_the_same_bytes(page: str) -> None:
+    elsewhere = {**os.environ, "PYTHONHASHSEED": "12345", "TZ": "Pacific/Auckland", "LC_ALL": "C"}
+    call = [sys.executable, "-c", SHA_OF_THE_PAGE, str(Path(__file__).parents[1] / "conftest.py")]
+    told = subprocess.run(call, env=elsewhere, capture_output=True, text=True, check=True)
+    assert told.stdout.strip() == hashlib.sha256(page.encode()).hexdigest()
+
+
+def test_a_field_in_two_pieces_is_drawn_in_two_pieces(result: Result) -> None:
+    strips = [part.polygon for part in result.passes[0].parts if part.treat]
+    split = replace(result, field=replace(result.field, boundary=MultiPolygon(strips)))
+    drawn = Reader(map_page(split)).data
+    assert [len(overlay["shapes"][0]["rings"]) for overlay in drawn["overlays"] if overlay["label"] == "Boundary"] == [
+        2
+    ]
+
+
 def test_every_element_is_closed_and_no_id_is_twice(read: Reader) -> None:
     assert read.open == []
     assert max(read.ids.values()) == 1
@@ -117,11 +148,32 @@ def test_every_part_of_a_pass_is_drawn_where_the_file_has_it(result: Result, rea
 
 def test_the_panel_says_what_the_part_holds(result: Result, read: Reader) -> None:
     view = next(view for view in read.data["views"] if view["group"] == "What to do")
-    rows = dict(view["shapes"][1]["rows"])
+    at = next(at for at, part in enumerate(result.passes[0].parts) if part.treat)
+    part = result.passes[0].parts[at]
+    rows = dict(view["shapes"][at]["rows"])
     assert rows["Rate"] == "9 floz/acre"
     assert rows["Spray volume"] == "2 gal/acre"
-    assert rows["Chance above threshold"] == "55 %"
-    assert rows["Benefit"] == "2.93 EUR/acre"  # 7.25 EUR/ha / 2.4710538 acre/ha
+    assert rows["Chance above threshold"] == f"{100 * part.p_over:.0f} %"
+    told, unit = rows["Benefit"].split()
+    # international acre, 4046.8564224 m2; three digits
+    assert (float(told), unit) == (pytest.approx(part.benefit * 0.40468564224, rel=6e-3), "EUR/acre")
+
+
+def test_waits_after_a_pass_are_told_and_defer_to_the_label(result: Result) -> None:
+    dates = PassDates(no_entry="12 hour after spraying ends", no_rain=None, harvest_from="2031-08-04", look_again=None)
+    words = " ".join(Reader(map_page(replace(result, passes=(replace(result.passes[0], dates=dates),)))).text)
+    for wait in ("12 hour after spraying ends", "see the label", "2031-08-04"):
+        assert wait in words
+
+
+def test_what_if_stands_beside_the_decision_as_planned(result: Result) -> None:
+    shares = {one.slug: 0.317 for one in result.passes}
+    money = replace(result.money, map=100.0, none=-60.0, best="map")
+    case = WhatIf(name="price of the crop -20 %", treated_share=shares, money=money)
+    words = " ".join(Reader(map_page(replace(result, what_if=(case,)))).text)
+    assert "as planned" in words
+    assert "32 %" in words
+    assert "160 EUR" in words  # 100 by the map, -60 for nothing
 
 
 def test_every_stop_row_is_told_with_its_reason(result: Result, read: Reader) -> None:

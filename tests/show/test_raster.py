@@ -96,3 +96,9 @@ def test_a_sliver_of_a_field_still_has_a_picture() -> None:
     boundary = field(800.0, 2.0)
     assert min(Canvas(FRAME, boundary).shape) >= 1
     assert Canvas(FRAME, boundary).inside.any()
+
+
+@pytest.mark.parametrize("level", [-1.0, 2.0])
+def test_no_line_where_nothing_passes_the_limit(level: float) -> None:
+    grid, canvas = laid_out()
+    assert canvas.contour(canvas.warp(grid, [np.where(grid.inside, 1.0, np.nan)])[0], level) == []

@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 from rxmap.records import Money, Result
 from rxmap.show import story, text
 
+ACRES_PER_HA = 10_000 / 4046.8564224  # international acre
+
 
 def with_money(result: Result, **given: object) -> Result:
     return replace(result, money=replace(result.money, **given))
@@ -17,13 +19,15 @@ def with_money(result: Result, **given: object) -> Result:
 
 def test_the_first_words_say_what_to_do(result: Result) -> None:
     first, second = story.what_to_do(result)
-    # 9.27 of 20.3 ha in the fixture, x 2.4710538 acre/ha (international acre)
-    assert first == "Treat 22.9 of 50.2 acres with Exampline 200 at 9 floz/acre."
+    treated, whole = (ha * ACRES_PER_HA for ha in (result.passes[0].treated_ha, result.field.area_ha))
+    assert first == f"Treat {treated:.1f} of {whole:.1f} acres with Exampline 200 at 9 floz/acre."
     assert second == "Leave out Speck pass. Ring speck is below its threshold of 5 percent."
 
 
 def test_metric_readers_get_hectares(result: Result) -> None:
-    assert story.what_to_do(replace(result, units="metric"))[0].startswith("Treat 9.3 of 20.3 ha with")
+    treated, whole = result.passes[0].treated_ha, result.field.area_ha
+    first = story.what_to_do(replace(result, units="metric"))[0]
+    assert first.startswith(f"Treat {treated:.1f} of {whole:.1f} ha with")
 
 
 def test_treating_nothing_is_said_first(result: Result) -> None:
@@ -31,15 +35,14 @@ def test_treating_nothing_is_said_first(result: Result) -> None:
     stays = replace(result, passes=(none, result.passes[1]))
     assert story.what_to_do(stays)[0] == "Treat nothing."
     assert story.where(stays)[0].startswith("Nowhere.")
-    assert any("look again in 10 days" in line.lower() for line in story.where(stays))
+    assert any(result.passes[1].next_look in line.lower() for line in story.where(stays))
 
 
 def test_treating_all_says_what_is_left_out(result: Result) -> None:
     everything = replace(result.passes[0], decision="all")
-    assert story.what_to_do(replace(result, passes=(everything,))) == [
-        "Treat the whole field with Exampline 200 at 9 floz/acre: 22.9 of 50.2 acres, the rest is kept out or left as "
-        "check strips."
-    ]
+    (told,) = story.what_to_do(replace(result, passes=(everything,)))
+    assert told.startswith("Treat the whole field with Exampline 200 at 9 floz/acre: ")
+    assert told.endswith(" acres, the rest is kept out or left as check strips.")
 
 
 def test_without_a_product_the_page_decides_nothing(result: Result) -> None:
@@ -56,7 +59,8 @@ def test_without_a_loss_the_gain_has_no_figure(result: Result) -> None:
 
 def test_gains_are_against_both_other_choices(result: Result) -> None:
     # map 412.5, all 222.25, none -60: 412.5 + 60 and 412.5 - 222.25; scouting is paid in each
-    gain, spread, scouting = story.worth(result)
+    given = {"map": 412.5, "all": 222.25, "none": -60.0, "best": "map", "range": (-35.0, 402.0), "p_map": 0.91}
+    gain, spread, scouting = story.worth(with_money(result, **given))
     assert gain == (
         "Treating by the map is expected to earn 472 EUR more than treating nothing and 190 EUR more than treating all."
     )
@@ -68,7 +72,7 @@ def test_gains_are_against_both_other_choices(result: Result) -> None:
 
 
 def test_nothing_is_compared_with_a_map_that_the_stops_do_not_support(result: Result) -> None:
-    lines = story.worth(with_money(result, map=None, range=None, p_map=None, best="all"))
+    lines = story.worth(with_money(result, map=None, all=222.25, none=-60.0, range=None, p_map=None, best="all"))
     assert lines[0] == "Treating all is expected to earn 282 EUR more than treating nothing."
     assert not any("map" in line for line in lines)
 
