@@ -293,6 +293,44 @@ def test_scouting_page_lists_every_column():
     assert set(re.findall(r"`(\w+)`", "".join(rows))) == set(KNOWN)
 
 
+def listed(values: tuple[float, ...]) -> str:
+    return ", ".join(f"{value:g}" for value in values)
+
+
+def test_methods_page_carries_the_constants_of_the_code():
+    from rxmap.decide import compare, edge, treat
+    from rxmap.surface import ensemble, gaussian, model, sampled, uniform, variational, verdict
+    from rxmap.zones import clusters, explain, slivers
+
+    sentences = [
+        f"| {listed(ensemble.RANGES)} | 1 | {sampled.RANGE_SPREAD} counts and incidence, ",
+        f"counts and incidence, {gaussian.RANGE_SPREAD} else |",
+        f"| {listed(sampled.SILLS)} | {sampled.SILL_CENTRE} | {sampled.SILL_SPREAD} |",
+        f"| scatter + {sampled.SCATTER_SHIFT} (latent scale) | {listed(sampled.SCATTERS)} | {sampled.SCATTER_CENTRE} | "
+        f"{sampled.SCATTER_SPREAD} |",
+        f"| {listed(gaussian.NUGGET_RATIOS)} | {gaussian.RATIO_CENTRE} | {gaussian.RATIO_SPREAD} |",
+        f"above {100 * ensemble.LEAST_WEIGHT:g} % of the heaviest, until {100 * ensemble.MOST_WEIGHT:g} % of",
+        f"larger by more than {model.SMOOTHER_EVIDENCE:g}",
+        f"variance {variational.INTERCEPT_VARIANCE:,.0f} on the latent scale",
+        f"At most {variational.MOST_ROUNDS} rounds",
+        f"at least {verdict.FEWEST_STOPS} stops",
+        f"`{verdict.NOISE_SKILL:g} / n` for severity, ratings and incidence, ",
+        f"`{verdict.COUNT_NOISE_SKILL:g} / sqrt(n)` for counts",
+        f"on the grid {min(uniform.SCATTERS)} to {max(uniform.SCATTERS)} with a weak prior "
+        f"(centre {uniform.SCATTER_CENTRE}, spread {uniform.SCATTER_SPREAD})",
+        f"raised by {edge.CURVED_EDGE}",
+        f"at most {treat.MOST_DECISION_CELLS:,}",
+        f"{compare.DRAWS} whole surfaces are drawn",
+        f"on at most {compare.MOST_BLOCKS} blocks",
+        f"m = {clusters.FUZZINESS}",
+        f"for {min(clusters.NUMBERS)} to {max(clusters.NUMBERS)} zones",
+        f"Below {100 * explain.EXPLAINED_WELL:.0f} % explained",
+        f"thinner than {100 * slivers.THINNEST:g} cm",
+    ]
+    page = " ".join((ROOT / "docs/methods.md").read_text(encoding="utf-8").split())
+    assert [sentence for sentence in sentences if sentence not in page] == []
+
+
 def test_readme_lists_every_command():
     from rxmap.cli.app import app
 
