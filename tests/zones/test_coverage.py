@@ -17,6 +17,7 @@ from shapely.geometry import GeometryCollection, LineString, MultiPolygon, Point
 from rxmap.errors import CheckError
 from rxmap.grid import Frame, geodesic_area_m2, make_grid
 from rxmap.zones.polygons import UNITS_PER_DEGREE, Face, _check, coverage, label_polygons
+from rxmap.zones.slivers import THINNEST
 
 FRAME = Frame(lon=10.0, lat=50.0)
 KEEP_OUT, REST = 9, 0
@@ -124,8 +125,8 @@ def test_any_field_becomes_a_sound_coverage(case, tolerance, patchy):
         ground = shapely.union_all([polygon for same, polygon in layers if same == label]).intersection(field)
         expected = ground if label == KEEP_OUT else ground.difference(kept)
         found = metres(faces, label, frame)
-        # A line moves by 0.7 unit and bows by 5 mm at most: what differs is nowhere wider than two units each way.
-        assert found.symmetric_difference(expected).buffer(-2 * ROUNDING).is_empty, label
+        # A sliver that changed hands holds no disc of radius 2 A / P (its mean width); rounding widens it by a unit.
+        assert found.symmetric_difference(expected).buffer(-THINNEST - ROUNDING).is_empty, label
 
 
 def test_areas_close_to_the_boundary_as_written():
@@ -247,7 +248,7 @@ def test_faces_that_overlap_are_refused():
         _check([box(0, 0, 2, 2), box(1, 1, 3, 3)])
 
 
-@settings(max_examples=600, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=300, deadline=None, suppress_health_check=list(HealthCheck))
 @given(cases(), st.sampled_from([0.0, 1.0, 25.0]))
 @pytest.mark.long
 def test_many_fields_with_slivers_taken_away(case, least_area_m2):
