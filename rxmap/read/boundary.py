@@ -48,16 +48,15 @@ def make_field(name: str, layer: Layer) -> Field:
     _check_one_field(layer)
     ground = shapely.union_all([feature.geometry for feature in layer.features])
     _check_place(layer.name, ground)
+    _check_area(layer.name, ground)
     boundary = _on_grid(layer.name, ground)
-    area = geodesic_area_m2(boundary)
-    _check_area(layer.name, area)
     frame = _frame(boundary)
     return Field(
         name=name,
         boundary=boundary,
         ground=frame.geometry_to_metres(boundary),
         frame=frame,
-        area_ha=area / M2_PER_HA,
+        area_ha=geodesic_area_m2(boundary) / M2_PER_HA,
     )
 
 
@@ -101,15 +100,15 @@ def _check_place(name: str, ground: BaseGeometry) -> None:
 def _on_grid(name: str, ground: BaseGeometry) -> Polygon | MultiPolygon:
     """Round to the grid of the files; one form whatever the ring's start, direction and repeated vertices."""
     rounded = shapely.transform(ground, lambda xy: np.round(xy, DECIMALS) + 0.0)
-    rounded = shapely.remove_repeated_points(rounded)
     if not rounded.is_valid:
         reason = shapely.is_valid_reason(rounded)
         raise InputError(f"{name}: a part narrower than 1 cm closes up: {reason}. Remove it from the boundary.")
-    boundary = shapely.orient_polygons(shapely.normalize(rounded))
+    boundary = shapely.orient_polygons(shapely.normalize(shapely.remove_repeated_points(rounded)))
     return boundary.geoms[0] if isinstance(boundary, MultiPolygon) and len(boundary.geoms) == 1 else boundary
 
 
-def _check_area(name: str, area_m2: float) -> None:
+def _check_area(name: str, ground: BaseGeometry) -> None:
+    area_m2 = geodesic_area_m2(ground)
     if not SMALLEST_M2 <= area_m2 <= LARGEST_HA * M2_PER_HA:
         raise InputError(
             f"{name}: its area is {area_m2 / M2_PER_HA:.4g} ha; a field has {SMALLEST_M2:g} m2 to {LARGEST_HA:g} ha. "

@@ -77,8 +77,6 @@ def _transformed(name: str, geometries: list[BaseGeometry], crs: pyproj.CRS) -> 
         raise InputError(f"{name}: '{crs.name}' is not a coordinate system of the earth. Export the layer in WGS84.")
     if crs.is_geographic:
         _check_degrees(name, geometries, crs)
-    elif _all_degrees(geometries):
-        raise InputError(f"{name}: its coordinates look like degrees, but '{crs.name}' has none. Declare WGS84.")
     # nothing is fetched, whatever the environment says
     pyproj.network.set_network_enabled(False)  # type: ignore[attr-defined]
     try:
@@ -120,8 +118,3 @@ def _check_degrees(name: str, geometries: list[BaseGeometry], crs: pyproj.CRS | 
         raise InputError(f"{found}: not longitude and latitude. Longitude runs from -180 to 180.")
     system = f"in '{crs.name}'" if crs is not None else "without a coordinate system"
     raise InputError(f"{found} {system}: they look like metres or feet. Export the layer in WGS84.")
-
-
-def _all_degrees(geometries: list[BaseGeometry]) -> bool:
-    west, south, east, north = shapely.total_bounds(geometries)
-    return bool(west >= -180 and east <= 180 and south >= -90 and north <= 90)

@@ -13,9 +13,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from shapely.geometry import Polygon, mapping
 
+from rxmap.errors import InputError
 from rxmap.grid import geodesic_area_m2
 from rxmap.plan import Plan
 from rxmap.read import read_field
+from rxmap.read.boundary import make_field
+from rxmap.read.vector import Feature, Layer
 from rxmap.records import Field
 
 Ring = list[list[float]]
@@ -153,6 +156,11 @@ def test_a_neck_narrower_than_the_grid_of_the_files_is_refused_not_closed(refusa
     assert "a part narrower than 1 cm closes up" in refusal({"boundary.geojson": text(polygon(ring))})
 
 
+def test_a_pond_smaller_than_the_grid_of_the_files_is_refused(refusal: Callable[..., str]) -> None:
+    pond = box(10.103, 50.101, 10.103 + 2e-8, 50.101 + 2e-8)
+    assert "a part narrower than 1 cm closes up" in refusal({"boundary.geojson": text(polygon(RING, pond))})
+
+
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=20, deadline=None)
 @given(
     corners=st.integers(3, 40),
@@ -178,3 +186,22 @@ def test_any_star_gives_one_valid_field_on_the_grid_of_the_files(
     assert np.array_equal(on_grid, np.round(on_grid, 7))
     # rounding moves each vertex by at most 8 mm on a perimeter of at least 1 km: 1e-4 is generous
     assert fields[0].area_ha == pytest.approx(geodesic_area_m2(Polygon(places)) / 1e4, rel=1e-4)
+
+
+STEP = st.one_of(st.integers(-3, 3).map(lambda k: k * 0.002), st.integers(-4, 4).map(lambda k: k * 2e-8))
+PLACES = st.lists(st.tuples(STEP, STEP), min_size=3, max_size=7)
+
+
+@given(st.lists(PLACES, min_size=1, max_size=3), st.booleans())
+def test_any_rings_are_a_valid_field_or_refused(rings: list[list[tuple[float, float]]], as_holes: bool) -> None:
+    closed = [[(10 + x, 50 + y) for x, y in [*ring, ring[0]]] for ring in rings]
+    shapes = [Polygon(closed[0], closed[1:])] if as_holes else [Polygon(ring) for ring in closed]
+    features = tuple(Feature(number=i, geometry=shape, properties={}) for i, shape in enumerate(shapes, start=1))
+    told = ["field.geojson: "]
+    try:
+        field = make_field("any", Layer(name="field.geojson", features=features, cautions=()))
+        assert field.boundary.is_valid
+        assert field.ground.is_valid
+    except InputError as error:
+        told = error.lines()
+    assert all(line.startswith("field.geojson: ") for line in told)

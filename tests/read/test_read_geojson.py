@@ -68,7 +68,6 @@ REFUSED = {
     "metres": (feature('{"type":"Point","coordinates":[578825,5550500]}'), "look like metres or feet"),
     "swapped": (feature('{"type":"Point","coordinates":[45.1,-93.2]}'), "look swapped"),
     "past 180": (feature('{"type":"Point","coordinates":[190,50]}'), "not longitude and latitude"),
-    "crs that contradicts": (collection(GOOD, crs=crs("urn:ogc:def:crs:EPSG::32632")), "look like degrees"),
     "crs without meaning": (collection(GOOD, crs=crs("EPSG:999999")), "no coordinate system"),
     "crs by link": (
         collection(GOOD, crs='"crs":{"type":"link","properties":{"href":"http://127.0.0.1/crs.wkt"}},'),

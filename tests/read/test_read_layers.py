@@ -172,7 +172,7 @@ BROKEN = {
     ),
     "metres declared for degrees": (
         overwrite(".prj", pyproj.CRS.from_epsg(32632).to_wkt("WKT1_ESRI").encode()),
-        "look like degrees",
+        "Check the file and its coordinate system",
     ),
     "half a .shp": (cut(".shp", 0.5), "cut off"),
     "header of a .shp": (cut(".shp", 0.1), "cut off within a header"),
@@ -217,6 +217,18 @@ def test_what_is_no_layer_is_refused_whatever_its_name(
     refusal: Callable[..., str], name: str, data: bytes, part: str
 ) -> None:
     assert part in refusal({name: data}, boundary=name)
+
+
+def test_a_pond_drawn_in_the_projection_of_the_results_is_read(tmp_path: Path, make_plan: MakePlan) -> None:
+    field = read_field(make_plan())
+    pond = shapely.box(-20, -30, 40, 50)  # metres that would pass for degrees
+    with fiona.open(
+        tmp_path / "pond.gpkg", "w", driver="GPKG", crs_wkt=field.frame.crs.to_wkt(), schema=POLYGONS
+    ) as layer:
+        layer.writerecords(boundary_feature(pond))
+    plan = make_plan(rest='[[keep_out]]\nfile = "pond.gpkg"\nsetback = "3 m"\nreason = "pond"')
+    (keep_out,) = read_inputs(plan).keep_outs
+    assert keep_out.ground.hausdorff_distance(pond) < 1e-6  # there and back through PROJ
 
 
 def test_a_geopackage_of_several_layers_is_refused_with_their_names(
