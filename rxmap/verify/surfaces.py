@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pyproj
 import rasterio
 import shapely
 from numpy.typing import NDArray
@@ -26,7 +25,8 @@ from rxmap.verify.values import near
 BANDS = ("mean", "sd", "p_over", "q05", "q95")
 NODATA = -9999.0
 MOST_CELLS = 40_000_000  # more is not a field; nothing is read of it
-SHARE_SEEN = 0.05  # a cell with less of the field in it may have been missed by 8 x 8 sub-cells
+FINE = 4  # a cell is cut into 4 x 4 to see which share of it is inside
+SHARE_SEEN = 0.15  # more than 2 of 16 sub-cells; a sliver may have been missed by whoever laid the cells
 MEAN_TOLERANCE = 1e-3  # of the surface's size: sub-cells against the exact boundary
 ZONE_TOLERANCE = 0.05  # of the surface's range: cells of a zone against its drawn, simplified outline
 
@@ -47,19 +47,18 @@ class Raster:
     def share(self, ground: BaseGeometry) -> NDArray[np.float64]:
         """Share of each cell inside a lon/lat geometry, counted on sub-cells."""
         rows, columns = self.valid.shape
-        fine = int(np.clip(np.sqrt(MOST_CELLS / (rows * columns)), 1, 8))
         a, b, c, d, e, f = self.transform
         burned = rasterize(
             [(projected(ground, self.wkt), 1)],
-            out_shape=(rows * fine, columns * fine),
-            transform=(a / fine, b / fine, c, d / fine, e / fine, f),
+            out_shape=(rows * FINE, columns * FINE),
+            transform=(a / FINE, b / FINE, c, d / FINE, e / FINE, f),
         )
-        return np.asarray(burned.reshape(rows, fine, columns, fine).mean(axis=(1, 3)))
+        return np.asarray(burned.reshape(rows, FINE, columns, FINE).sum(axis=(1, 3)) / FINE**2)
 
-    def mean_over(self, ground: BaseGeometry, band: str = "mean") -> float:
-        """Area mean of a band over a lon/lat geometry."""
-        share = np.where(self.valid, self.share(ground), 0.0)
-        return float(np.sum(np.nan_to_num(self.bands[band]) * share) / np.sum(share))
+    def mean(self, band: str, share: NDArray[np.float64]) -> float:
+        """Area mean of a band over shares of cells."""
+        weight = share[self.valid]
+        return float(self.bands[band][self.valid] @ weight / weight.sum())
 
     def span(self, band: str) -> tuple[float, float]:
         """Least and largest value of a band."""
@@ -94,9 +93,11 @@ def surfaces_right(result: Folder) -> Iterator[str]:
     for target in result.summary["targets"]:
         name = target["surface"]
         raster = read_raster(result, name)
-        for line in (*_form(result, name), *_place(raster, result.summary["field"]["crs"]), *_numbers(raster)):
+        place = _place(raster, field, result.summary["field"]["crs"])
+        for line in (*_form(result, name), *place, *_numbers(raster)):
             yield f"{name}: {line}"
-        for line in (*_extent(raster, field), *_agrees(raster, field, target)):
+        share = raster.share(field)
+        for line in (*_extent(raster, field, share), *_agrees(raster, share, target)):
             yield f"{name}: {line}"
 
 
@@ -114,12 +115,10 @@ def _form(result: Folder, name: str) -> Iterator[str]:
             yield f"{word} {is_now}; should be {wanted}"
 
 
-def _place(raster: Raster, wkt: str) -> Iterator[str]:
-    """Hold the raster's projection against the one of the summary."""
-    west, north = raster.transform[2], raster.transform[5]
-    change = pyproj.Transformer.from_crs(pyproj.CRS.from_wkt(raster.wkt), pyproj.CRS.from_wkt(wkt), always_xy=True)
-    easting, northing = change.transform(west, north)
-    if not np.allclose((easting, northing), (west, north), rtol=0, atol=1e-3):  # a millimetre
+def _place(raster: Raster, field: BaseGeometry, wkt: str) -> Iterator[str]:
+    """Hold the raster's projection against the one of the summary: a corner of the field to a millimetre."""
+    corner = shapely.Point(field.bounds[:2])
+    if projected(corner, raster.wkt).distance(projected(corner, wkt)) > 1e-3:
         yield f"projection differs from field.crs of {SUMMARY}; should be the same"
 
 
@@ -140,8 +139,8 @@ def _numbers(raster: Raster) -> Iterator[str]:
             yield f"{word} in {int(cells.sum())} cells, the first at row {row}, column {column}; should be nowhere"
 
 
-def _extent(raster: Raster, field: BaseGeometry) -> Iterator[str]:
-    missing = (raster.share(field) > SHARE_SEEN) & ~raster.valid
+def _extent(raster: Raster, field: BaseGeometry, share: NDArray[np.float64]) -> Iterator[str]:
+    missing = (share > SHARE_SEEN) & ~raster.valid
     ground = projected(field, raster.wkt)
     margin = 0.1  # [m] coordinates of seven decimals are off by a centimetre
     touched = rasterize(
@@ -157,9 +156,9 @@ def _extent(raster: Raster, field: BaseGeometry) -> Iterator[str]:
         yield f"{int(beyond.sum())} cells outside the field have a value; should be none"
 
 
-def _agrees(raster: Raster, field: BaseGeometry, target: Any) -> Iterator[str]:
+def _agrees(raster: Raster, share: NDArray[np.float64], target: Any) -> Iterator[str]:
     low, high = raster.span("mean")
-    mean = raster.mean_over(field)
+    mean = raster.mean("mean", share)
     if not near(target["mean"], mean, 4, absolute=MEAN_TOLERANCE * (high - low) + 1e-6 * abs(mean)):
         yield f"area mean {mean:.6g}; {SUMMARY} says {target['mean']}"
     if target["verdict"] == "uniform" and high - low > 1e-6 * abs(mean):
@@ -185,8 +184,9 @@ def _zone_means(layer: Layer, target: Any, raster: Raster) -> Iterator[str]:
     low, high = raster.span("mean")
     total = area = 0.0
     for feature in layer.features:
+        share = raster.share(feature.geometry)
         for key, band in (("pressure", "mean"), ("p_over", "p_over")):
-            found, wanted = feature.properties[f"{key}_{target['slug']}"], raster.mean_over(feature.geometry, band)
+            found, wanted = feature.properties[f"{key}_{target['slug']}"], raster.mean(band, share)
             slack = ZONE_TOLERANCE * (raster.span(band)[1] - raster.span(band)[0])
             if not near(found, wanted, 4, absolute=slack, relative=1e-6):
                 yield f"{feature.where}: {key} of {shown(target['name'])} {found}; the surface has {wanted:.6g} there"
