@@ -121,12 +121,12 @@ class PressureModel:
         self.pressure_ = self._pressure(total, units)
         places = self._pool(stops, total, units)
         self.n_stops_ = len(places.total)
-        self.skill_needed_ = skill_needed(self.n_stops_, counts=self.measure == "count")
-        self.cautions_: tuple[tuple[str, str], ...] = ()
+        self.skill_needed_ = skill_needed(self.measure, self.n_stops_)
         with threadpool_limits(1):
             self._level = self._fit_level(places)
             self._ensemble = self._fit_spatial(places)
         self._judge(places)
+        self.cautions_ = self._cautions(len(total))
         return self
 
     def predict(self, coordinates: ArrayLike, *, spatial: bool | None = None) -> Predictive:
@@ -310,6 +310,19 @@ class PressureModel:
         if np.ptp(pressure) == 0.0 and self.n_stops_ > 1:
             return f"All {self.n_stops_} places show the same pressure, so there is no pattern to map."
         return f"{self.n_stops_} places were looked at; fewer than {FEWEST_STOPS} cannot show a pattern."
+
+    def _cautions(self, rows: int) -> tuple[tuple[str, str], ...]:
+        """Say what the reader must know of the stops, as code and text."""
+        cautions = []
+        if self.n_stops_ < FEWEST_STOPS:
+            cautions.append(("few_stops", f"{self.n_stops_} places were looked at; a map needs {FEWEST_STOPS}."))
+        if self.n_stops_ < rows:
+            cautions.append(("same_place", f"{rows} rows lie at {self.n_stops_} places; each place counts once."))
+        if not self.pressure_.any():
+            cautions.append(
+                ("nothing_found", "Nothing was found at any stop; the figures say what may have been missed.")
+            )
+        return tuple(cautions)
 
     def _spatial_or_none(self, spatial: bool | None) -> Ensemble | None:
         wanted = self.verdict_ == "map" if spatial is None else spatial

@@ -11,27 +11,28 @@ from rxmap.surface.covariance import Array
 Verdict = Literal["map", "uniform"]
 
 FEWEST_STOPS = 12  # below, no pattern can be told from chance; policy
-# Left-out skill that noise alone reaches in one field of ten: simulated, see tests/surface/test_verdict.py.
-# 24, 40 and 80 stops; values shuffled, independent, clumped, and with unequal units.
-NOISE_SKILL = 2.0  # over n: severity, rating, incidence (worst 90 % point 2.0 at 24 and 40, 2.6 at 80 stops)
-COUNT_NOISE_SKILL = 0.5  # over the root of n: counts, whose squared errors hang on the few largest
+# Skill that noise alone reaches in one field of ten: (factor, power of the number of stops). Simulated
+# with 24, 40 and 80 stops, values shuffled, independent, clumped or with unequal units; the worst
+# of them counts. tests/surface/test_verdict.py repeats it. The squared errors of counts hang on
+# the few largest, so there noise reaches further.
+NOISE_SKILL = {"count": (0.54, 0.5), "incidence": (2.0, 1.0), "severity": (2.7, 1.0), "rating": (2.7, 1.0)}
 
 
-def skill_needed(stops: int, *, counts: bool) -> float:
+def skill_needed(measure: str, stops: int) -> float:
     """Left-out skill that noise alone reaches in about one field of ten.
 
     Parameters
     ----------
+    measure : {"count", "incidence", "severity", "rating"}
     stops : int
-    counts : bool
-        Whether the measure is a count.
 
     Examples
     --------
-    >>> skill_needed(80, counts=False), round(skill_needed(80, counts=True), 3)
-    (0.025, 0.056)
+    >>> skill_needed("incidence", 80), round(skill_needed("count", 80), 3)
+    (0.025, 0.06)
     """
-    return COUNT_NOISE_SKILL / float(np.sqrt(stops)) if counts else NOISE_SKILL / stops
+    factor, power = NOISE_SKILL[measure]
+    return factor / float(stops**power)
 
 
 def left_out_mean(pressure: Array) -> Array:
