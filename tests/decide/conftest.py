@@ -5,8 +5,12 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from rxmap.decide.benefit import Stake
-from rxmap.grid import Grid
+from rxmap.decide.benefit import Stake, crop_value_ha
+from rxmap.decide.decision import PassDecision, decide_passes
+from rxmap.decide.options import pass_options
+from rxmap.decide.treat import decision_ground
+from rxmap.grid import FloatArray, Grid
+from rxmap.plan import Plan
 
 
 @pytest.fixture(scope="session")
@@ -23,5 +27,37 @@ def make_stake() -> Callable[..., Stake]:
         mean = np.atleast_1d(np.asarray(pressure, float))
         given = {"threshold": 8.0, "break_even": 0.5, "closed": None, "loss": np.minimum(0.5, 0.01 * mean), **keys}
         return Stake(name=name, mean=mean, **{"p_over": (mean > given["threshold"]).astype(float), **given})
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def decide(field_grid: Grid) -> Callable[..., list[PassDecision]]:
+    """Decide the passes of a plan on the square field, as the run does."""
+
+    def run(plan: Plan, *stakes: Stake, mapped: object = None, kept: FloatArray | None = None) -> list[PassDecision]:
+        options = pass_options(plan, 36.0)
+        ground = decision_ground(field_grid, np.zeros((60, 60)) if kept is None else kept, plan.machine)
+        return decide_passes(
+            options,
+            stakes,
+            grid=field_grid,
+            grounds={option.slug: ground for option in options},
+            machine=plan.machine,
+            mapped=frozenset((s.name for s in stakes) if mapped is None else mapped),
+            value_ha=crop_value_ha(plan.field),
+        )
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def patch() -> Callable[..., FloatArray]:
+    """Pressure on the square field: `high` on a block of columns in the west, `low` elsewhere."""
+
+    def make(high: float, low: float, columns: int = 20) -> FloatArray:
+        pressure = np.full((60, 60), low)
+        pressure[:, :columns] = high
+        return pressure.ravel()
 
     return make

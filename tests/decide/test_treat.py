@@ -1,0 +1,139 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import ndimage
+
+from rxmap.decide.benefit import Benefit
+from rxmap.decide.options import pass_options
+from rxmap.decide.treat import (
+    MOST_DECISION_CELLS,
+    decision_ground,
+    least_run,
+    least_width,
+    machine_edge_price,
+    section_width,
+    treat,
+)
+from rxmap.grid import Grid
+
+NONE_KEPT = np.zeros((60, 60))
+
+
+def treatment_of(plan, grid, score, allowed=None, kept=NONE_KEPT):
+    ground = decision_ground(grid, kept, plan.machine)
+    allowed = np.ones(len(score), dtype=bool) if allowed is None else allowed
+    benefit = Benefit(score=score, money=True, allowed=allowed, targets=("midge",))
+    (option,) = pass_options(plan, 36.0)
+    return treat(option, benefit, grid=grid, ground=ground, machine=plan.machine), ground
+
+
+def field_of(columns: slice, inside: float, outside: float) -> np.ndarray:
+    score = np.full((60, 60), outside)
+    score[:, columns] = inside
+    return score.ravel()
+
+
+@pytest.mark.parametrize(
+    ("machine", "cell", "factor"),
+    [
+        ({"swath": "12 m"}, 3.0, 2),
+        ({"swath": "36 m", "sections": 12}, 3.0, 1),
+        ({"swath": "36 m", "sections": 1}, 3.0, 6),
+        ({"swath": "9 m"}, 3.0, 2),
+        ({"swath": "9 m"}, 10.0, 1),
+    ],
+)
+def test_a_decision_cell_is_half_a_section_or_a_cell(plan_of, machine, cell, factor):
+    plan = plan_of({f"machine.{key}": value for key, value in machine.items()})
+    ground = decision_ground(Grid(0.0, 90.0, cell, np.ones((40, 40))), np.zeros((40, 40)), plan.machine)
+    assert ground.factor == factor
+    assert ground.grid.cell == cell * factor
+
+
+def test_decision_cells_are_never_too_many(plan_of):
+    grid = Grid(0.0, 0.0, 1.0, np.ones((400, 500)))
+    ground = decision_ground(grid, np.zeros(grid.shape), plan_of({"machine.swath": "1 m"}).machine)
+    assert np.count_nonzero(ground.grid.share) <= MOST_DECISION_CELLS
+    assert ground.free_ha.sum() == pytest.approx(20.0)
+
+
+def test_free_ground_is_the_field_without_its_keep_outs(plan_of, field_grid):
+    kept = NONE_KEPT.copy()
+    kept[:, :15] = 1.0
+    kept[:, 15] = 0.25
+    ground = decision_ground(field_grid, kept, plan_of().machine)
+    assert ground.free_ha.sum() == pytest.approx(36.0 * (1 - 15.25 / 60))
+    assert not ground.sprayable[:, 0].any()
+
+
+def test_widths_and_runs_of_the_machine(plan_of):
+    machine = plan_of({"machine.swath": "36 m", "machine.sections": 12, "machine.delay": "0.4 s"}).machine
+    assert section_width(machine) == 3.0
+    assert least_width(machine, 3.0) == 6.0
+    assert least_width(plan_of({"machine.swath": "36 m"}).machine, 3.0) == 36.0
+    assert least_run(machine) == pytest.approx(2 * 5.0 * 0.4)
+    assert least_run(plan_of().machine) == 0.0
+
+
+def test_worth_adds_up_to_the_benefit_of_the_field(plan_of, field_grid):
+    score = np.random.default_rng(3).normal(0, 30, 3600)
+    treatment, _ = treatment_of(plan_of(), field_grid, score)
+    assert treatment.worth.sum() == pytest.approx(score.sum() * 0.01)  # cells of a hundredth of a hectare
+    assert treatment.gain == pytest.approx(treatment.worth[treatment.treated].sum())
+
+
+def test_only_ground_that_pays_is_treated(plan_of, field_grid):
+    treatment, ground = treatment_of(plan_of(), field_grid, field_of(slice(0, 20), 30.0, -30.0))
+    assert treatment.treated[:, : 20 // ground.factor].all()
+    assert not treatment.treated[:, 20 // ground.factor + 1 :].any()
+
+
+def test_a_strip_narrower_than_the_machine_is_left(plan_of, field_grid):
+    plan = plan_of({"machine.swath": "60 m"})
+    narrow, _ = treatment_of(plan, field_grid, field_of(slice(26, 30), 500.0, -5.0))
+    assert not narrow.treated[:, :5].any()
+    filled = ndimage.binary_opening(narrow.treated, np.ones((2, 2)))
+    assert np.array_equal(filled, narrow.treated)  # two decision cells of 30 m are a section
+
+
+def test_ground_below_the_threshold_is_never_treated_whatever_it_is_worth(plan_of, field_grid):
+    allowed = (np.arange(3600) % 60) < 30
+    treatment, ground = treatment_of(plan_of(), field_grid, np.full(3600, 1e5), allowed)
+    assert treatment.treated[:, : 30 // ground.factor].all()
+    assert not treatment.treated[:, 30 // ground.factor :].any()
+    assert np.array_equal(treatment.above, treatment.treated)
+
+
+def test_keep_outs_are_not_treated_and_earn_nothing(plan_of, field_grid):
+    kept = NONE_KEPT.copy()
+    kept[20:40, 20:40] = 1.0
+    treatment, ground = treatment_of(plan_of(), field_grid, np.full(3600, 50.0), kept=kept)
+    assert np.array_equal(treatment.treated, ground.sprayable)
+    assert treatment.gain == pytest.approx(50 * 32.0)
+
+
+def test_an_edge_costs_what_the_machine_misplaces(plan_of):
+    # a quarter of a section, and a quarter more for curved edges; cost 40 and mean benefit 10 a hectare
+    plan = plan_of({"machine.heading": 0, "machine.delay": "0.4 s", "machine.look_ahead": "0.1 s"})
+    (option,) = pass_options(plan, 36.0)
+    price = machine_edge_price(option, np.array([20.0, -90.0]), plan.machine)
+    assert price.along == pytest.approx(1.25 * 12 / 4 * 50 / 1e4)
+    assert price.across == pytest.approx(1.25 * 5 * 0.3 * 50 / 1e4)
+
+
+@given(st.integers(0, 10_000), st.sampled_from(["12 m", "27 m", "45 m"]), st.sampled_from([None, 30.0]))
+@settings(max_examples=25, deadline=None)
+def test_what_is_treated_can_be_driven_and_pays(plan_of, field_grid, seed, swath, heading):
+    rng = np.random.default_rng(seed)
+    score = ndimage.gaussian_filter(rng.normal(0, 1, (60, 60)), 4).ravel() * 400 - 5
+    plan = plan_of({"machine.swath": swath, "machine.heading": heading} if heading else {"machine.swath": swath})
+    treatment, ground = treatment_of(plan, field_grid, score)
+    again, _ = treatment_of(plan, field_grid, score)
+    assert np.array_equal(treatment.treated, again.treated)
+    assert not (treatment.treated & ~ground.sprayable).any()
+    part, count = ndimage.label(treatment.treated)
+    gains = ndimage.sum(treatment.worth, part, range(1, count + 1))
+    assert (np.asarray(gains) > 0).all()
