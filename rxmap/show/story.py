@@ -65,7 +65,7 @@ def where(result: Result) -> list[str]:
         if one.dates and one.dates.look_again:
             lines.append(f"{name}, next look: {text.safe(one.dates.look_again)}.")
         elif one.next_look:
-            lines.append(f"{name}, next look. {sentence(one.next_look)}")
+            lines.append(f"{name}: {text.safe(one.next_look).rstrip('.')}.")
     if result.keep_outs:
         lines.append(f"{text.counted(len(result.keep_outs), 'keep-out')} untreated, setbacks included.")
     if all(one.decision == "none" for one in result.passes):

@@ -27,9 +27,6 @@ class Opened:
     def choose(self, name: str) -> None:
         self.page.get_by_role("radio", name=name).check()
 
-    def features(self) -> Any:
-        return self.page.locator(".map path.leaflet-interactive")
-
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Any]:

@@ -256,7 +256,7 @@ def large(result: Result, noise: float) -> Result:
     return replace(result, field=field, grid=grid, targets=targets, passes=(replace(result.passes[0], parts=parts),))
 
 
-@pytest.mark.parametrize("noise", [0.0, 4.0])
+@pytest.mark.parametrize("noise", [0.0, pytest.param(4.0, marks=pytest.mark.long)])
 def test_a_large_field_stays_under_two_megabytes(result: Result, noise: float) -> None:
     big = large(result, noise)
     assert big.grid.inside.sum() > 72_000
