@@ -51,10 +51,12 @@ def make_field(name: str, layer: Layer) -> Field:
     _check_area(layer.name, ground)
     boundary = _on_grid(layer.name, ground)
     frame = _frame(boundary)
+    metres = frame.geometry_to_metres(boundary)
+    _check_open(layer.name, metres)
     return Field(
         name=name,
         boundary=boundary,
-        ground=frame.geometry_to_metres(boundary),
+        ground=metres,
         frame=frame,
         area_ha=geodesic_area_m2(boundary) / M2_PER_HA,
     )
@@ -100,11 +102,16 @@ def _check_place(name: str, ground: BaseGeometry) -> None:
 def _on_grid(name: str, ground: BaseGeometry) -> Polygon | MultiPolygon:
     """Round to the grid of the files; one form whatever the ring's start, direction and repeated vertices."""
     rounded = shapely.transform(ground, lambda xy: np.round(xy, DECIMALS) + 0.0)
-    if not rounded.is_valid:
-        reason = shapely.is_valid_reason(rounded)
-        raise InputError(f"{name}: a part narrower than 1 cm closes up: {reason}. Remove it from the boundary.")
+    _check_open(name, rounded)
     boundary = shapely.orient_polygons(shapely.normalize(shapely.remove_repeated_points(rounded)))
     return boundary.geoms[0] if isinstance(boundary, MultiPolygon) and len(boundary.geoms) == 1 else boundary
+
+
+def _check_open(name: str, ground: BaseGeometry) -> None:
+    """Refuse what the grid of the files, or the way to metres, closes up: both move a vertex by less than 1 cm."""
+    if not ground.is_valid:
+        reason = shapely.is_valid_reason(ground)
+        raise InputError(f"{name}: a part narrower than 1 cm closes up: {reason}. Remove it from the boundary.")
 
 
 def _check_area(name: str, ground: BaseGeometry) -> None:
