@@ -27,7 +27,7 @@ from rxmap.grid import BoolArray, FloatArray, Frame, Grid
 MERCATOR = "EPSG:3857"
 RADIUS = 6378137.0  # [m] of the sphere of Web Mercator; IOGP Guidance Note 7-2, method 1024 (from memory)
 MOST_PIXELS = 4_000_000  # in all pictures of a page together, so that the page stays small with many targets
-LONGEST_SIDE = 1000  # [pixel] of one picture; a screen shows no more
+LONGEST_SIDE = 800  # [pixel] of one picture; what a screen gives a map
 MOST_VERTICES = 12_000  # in all lines of a page together; specks go first, their colour still shows them
 MARGIN = 2  # [pixel] round the field, so that no line runs along the picture's edge
 

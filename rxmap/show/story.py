@@ -108,15 +108,6 @@ def support(target: TargetResult) -> str:
     return f"For the record only, no pass follows from it ({used}): {sentence(target.reason)}"
 
 
-def skill(target: TargetResult) -> str:
-    """Left-out skill in words."""
-    if target.skill is None:
-        return "nothing to compare with"
-    if target.skill <= 0:
-        return "a left-out stop is told no better than by the field's mean"
-    return f"a left-out stop is told with {text.percent(target.skill)} less squared error than by the field's mean"
-
-
 def worth(result: Result) -> list[str]:
     """Say what the decision is worth against treating all and treating nothing."""
     money = result.money

@@ -155,7 +155,7 @@ def _targets(result: Result) -> str:
             text.safe(target.source),
             text.chance(target.p_over),
             f"{target.used} of {target.read}",
-            f"{story.support(target)} {story.sentence(target.reason)} {story.sentence(story.skill(target))}",
+            f"{story.support(target)} {story.sentence(target.reason)}",
         )
         for target in result.targets
     ]
