@@ -156,7 +156,8 @@ def _target_views(result: Result, target: TargetResult, canvas: Canvas) -> list[
     sentence = story.support(target)
     if np.nanmax(surface.mean) - np.nanmin(surface.mean) <= 1e-9 * target.threshold:  # one decision for the field
         levels = [float(np.nanmean(band)) for band in bands]
-        sentence += f" Any one place: {text.pressure(levels[0], target.unit)}, {text.chance(levels[1])} above."
+        here, sure = text.pressure(levels[0], target.unit), text.chance(levels[1])
+        sentence += f" At any one place {here} is expected; the chance that it is above the threshold is {sure}."
         views = [_flat(result, scale, level) for scale, level in zip(scales, levels, strict=True)]
     else:
         warped = canvas.warp(surface.grid, bands)
