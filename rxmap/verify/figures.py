@@ -116,6 +116,28 @@ def _paths(summary: Any) -> Iterator[tuple[str, str]]:
             yield f"passes[{number}].files.{key}", name
 
 
+def plan_echoed(result: Folder) -> Iterator[str]:
+    """Hold names, thresholds and paths of the summary against the plan and each other."""
+    plan, summary = result.plan, result.summary
+    asked = {target["name"]: target for target in plan["target"]}
+    if summary["field"]["name"] != plan["field"]["name"]:
+        yield f"{SUMMARY}: field.name is {shown(summary['field']['name'])}; the plan has {shown(plan['field']['name'])}"
+    for target in summary["targets"]:
+        where = f"{SUMMARY}: target {shown(target['name'])}"
+        wanted = asked.get(target["name"], {})
+        for key in ("measure", "source"):
+            if target.get(key) != wanted.get(key):
+                yield f"{where}: {key} is {shown(target.get(key))}; the plan has {shown(wanted.get(key))}"
+        if wanted and not near(target["threshold"], float(wanted["threshold"]), 4):
+            yield f"{where}: threshold is {target['threshold']}; the plan has {wanted['threshold']}"
+        if target["surface"] != f"surfaces/{target['slug']}.tif":
+            yield f"{where}: surface is {shown(target['surface'])}; should be named by the slug"
+    for each in summary["passes"]:
+        for name in (each["files"] or {}).values():
+            if not name.startswith(f"passes/{each['slug']}/machine/"):
+                yield f"{SUMMARY}: pass {shown(each['name'])}: {shown(name)}; should lie under passes/{each['slug']}/"
+
+
 def layers_conform(result: Folder) -> Iterator[str]:
     """Hold every GeoJSON of the folder against RFC 7946."""
     for name in (name for name in result.names if name.endswith(".geojson")):

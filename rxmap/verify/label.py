@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 from collections.abc import Iterator
 from typing import Any
 
 from rxmap.errors import shown
-from rxmap.units import convert
+from rxmap.units import Quantity, convert
 from rxmap.verify.folder import MANIFEST, SUMMARY, Folder
 from rxmap.verify.geojson import Feature
 from rxmap.verify.report import Unreadable
@@ -114,6 +115,28 @@ def _times(where: str, product: Any, field: Any) -> Iterator[str]:
     codes, stage = label.get("stages"), field.get("stage")
     if codes and stage is not None and not stage_allowed(str(stage), [str(code) for code in codes]):
         yield f"{where}: growth stage {stage}; the label allows {', '.join(map(str, codes))}"
+
+
+def waits_told(result: Folder) -> Iterator[str]:
+    """Work out no entry, no rain and first harvest from the labels, and hold what the summary tells against them."""
+    sprayed = _date(result.plan["field"].get("spray_date"))
+    for each in result.passes:
+        labels = [product_of(result, used["name"])["label"] for used in each["products"]]
+        harvest = _longest(labels, "phi")
+        wanted = {"no_entry": _longest(labels, "rei"), "no_rain": _longest(labels, "rainfast"), "harvest_from": harvest}
+        words = {key: str(limit) if limit else "" for key, limit in wanted.items()}
+        if harvest and sprayed:
+            words["harvest_from"] = str(sprayed + dt.timedelta(seconds=SECONDS_PER_DAY * math.ceil(harvest.to("day"))))
+        told = each.get("dates") or {}
+        for key, word in words.items():
+            found = told.get(key) or ""
+            if not found.startswith(word) or bool(found) != bool(word):
+                yield f"{SUMMARY}: pass {shown(each['name'])}: {key} is {shown(found)}; should be {word or 'null'}"
+
+
+def _longest(labels: list[Any], limit: str) -> Quantity | None:
+    limits = [quantity(label[limit]) for label in labels if label.get(limit)]
+    return max(limits, key=lambda each: each.to("s"), default=None)
 
 
 def _date(text: Any) -> dt.date | None:

@@ -169,6 +169,10 @@ def decisions_kept(result: Folder) -> Iterator[str]:
         if each["decision"] == "none":
             if each["files"] is not None:
                 yield f"{SUMMARY}: pass {shown(each['name'])}: has files with decision none; should be null"
+            figures = {key: each[key] for key in ("treated_ha", "share", "polygons", "loads")}
+            figures |= {f"total of {used['name']}": used["total"] for used in each["products"]}
+            for key in (key for key, number in figures.items() if number != 0):
+                yield f"{SUMMARY}: pass {shown(each['name'])}: {key} is {figures[key]} with decision none; should be 0"
             for name in (name for name in result.names if name.startswith(folder)):
                 yield f"{name}: belongs to a pass with decision none; should not be there"
     for each, layer in result.layers:

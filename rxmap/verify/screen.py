@@ -13,13 +13,15 @@ from rxmap.verify.figures import STOPS
 from rxmap.verify.folder import Folder, strict_json
 from rxmap.verify.geojson import Feature
 from rxmap.verify.page import PAGE, Page, Row, read_page
-from rxmap.verify.prescription import ZONES
+from rxmap.verify.prescription import KEEP_OUT, ZONES
 from rxmap.verify.report import Unreadable
 from rxmap.verify.values import decimals_of, near
 
 SCREEN = 0.51e-6  # [degree] the map draws six decimals, finer than a screen
 LONGEST_TEXT = 300  # what the page shows of one text from a file
+MEASURES = ("count", "positives", "severity_pct", "rating")  # the first that a row has is what was measured
 AREA_WORDS = {"acres": "acre", "ha": "ha"}
+_NUMBER = re.compile(r"-?[\d,]+(?:\.\d+)?")
 _FIGURE = re.compile(r"(-?[\d,]+(?:\.\d+)?) ?(.*)")
 
 
@@ -33,7 +35,12 @@ def page_agrees(result: Folder) -> Iterator[str]:
         for feature, row in _paired(page, caption, [one for one in layer.features if one.properties["treat"] == 1]):
             yield from _told(caption, _part_faults(feature.properties, row))
     for feature, row in _paired(page, "Zones", result.layer(ZONES).features):
-        yield from _told(f"Zones, zone {feature.properties['zone']}", _area_fault(feature.properties, row))
+        faults = _zone_faults(feature.properties, row, summary["targets"])
+        yield from _told(f"Zones, zone {feature.properties['zone']}", faults)
+    for target, row in _paired(page, "Targets", summary["targets"]):
+        yield from _told(f"Targets, {shown(target['name'])}", _target_faults(target, row))
+    for feature, row in _paired(page, "Keep-outs", result.layer(KEEP_OUT).features):
+        yield from _told(f"Keep-outs, {shown(feature.properties['reason'])}", _keep_out_faults(feature.properties, row))
     if summary["money"] is not None:
         for key, row in _paired(page, "Money", ("map", "all", "none")):
             yield from _told(f"Money, {key}", _gain_fault(summary["money"], key, row))
@@ -89,6 +96,31 @@ def _area_fault(values: Any, row: Row) -> Iterator[str]:
         yield f"area {shown(row['Area'])}; the file has {values['area_ha']} ha"
 
 
+def _zone_faults(values: Any, row: Row, targets: Sequence[Any]) -> Iterator[str]:
+    yield from _area_fault(values, row)
+    for target in targets:
+        cell = row[f"{printable(target['name'], LONGEST_TEXT)}: pressure, chance above"]
+        found = values[f"pressure_{target['slug']}"]
+        if not _says_number(cell, found):
+            yield f"{shown(target['name'])} {shown(cell)}; the file has {found}"
+
+
+def _target_faults(target: Any, row: Row) -> Iterator[str]:
+    for head, key in (("Field mean", "mean"), ("Threshold", "threshold")):
+        if not _says_number(row[head], target[key]):
+            yield f"{head.lower()} {shown(row[head])}; the summary has {target[key]}"
+    used = f"{target['stops']['used']} of {target['stops']['read']}"
+    if row["Stop rows used"] != used:
+        yield f"stop rows used {shown(row['Stop rows used'])}; the summary has {used}"
+
+
+def _keep_out_faults(values: Any, row: Row) -> Iterator[str]:
+    figure, unit = _figure(row["Setback"])
+    setback = convert(float(values["setback_m"]), "m", unit)
+    if row["Keep-out"] != printable(values["reason"], LONGEST_TEXT) or not near(figure, setback, decimals_of(figure)):
+        yield f"{shown(row['Keep-out'])}, {shown(row['Setback'])}; the file has {values['setback_m']} m"
+
+
 def _gain_fault(money: Any, key: str, row: Row) -> Iterator[str]:
     gain = money[key]
     if gain is not None and not _says(row["Expected gain"], float(gain), money["currency"]):
@@ -97,9 +129,18 @@ def _gain_fault(money: Any, key: str, row: Row) -> Iterator[str]:
 
 def _stop_faults(page: Page, features: Sequence[Feature]) -> Iterator[str]:
     for feature, row in _paired(page, "Stops", features):
-        stop, used = feature.properties["stop"], feature.properties["used"]
-        if row["Stop"] != printable(str(stop), LONGEST_TEXT) or (row["Used"] == "used") != bool(used):
-            yield f"stop {shown(row['Stop'])}, {shown(row['Used'])}; {feature.where} is {shown(stop)}, used {used}"
+        values = feature.properties
+        wanted = {"Stop": values["stop"], "Date": values["date"] or "-", "Target": values["target"]}
+        wanted |= {"Note": values["note"] or "-"}
+        for head, text in wanted.items():
+            if row[head] != printable(str(text), LONGEST_TEXT):
+                yield f"{head.lower()} {shown(row[head])}; {feature.where} has {shown(text)}"
+        if (row["Used"] == "used") != bool(values["used"]):
+            yield f"used {shown(row['Used'])}; {feature.where} has {values['used']}"
+        measured = [values[key] for key in MEASURES if values.get(key) is not None]
+        number = _NUMBER.search(row["Found"])
+        if measured and (number is None or not _says_number(number[0], measured[0])):
+            yield f"found {shown(row['Found'])}; {feature.where} has {measured[0]}"
 
 
 def _figure(text: str) -> tuple[Decimal, str]:
@@ -107,6 +148,11 @@ def _figure(text: str) -> tuple[Decimal, str]:
     if match is None:
         raise Unreadable(f"{PAGE}: found {shown(text)}; should be a figure with its unit")
     return Decimal(match[1].replace(",", "")), match[2]
+
+
+def _says_number(text: str, wanted: Any) -> bool:
+    figure, _ = _figure(text)
+    return near(figure, float(wanted), decimals_of(figure), absolute=1e-4)
 
 
 def _says(text: str, wanted: float, unit: str) -> bool:

@@ -12,7 +12,7 @@ import pytest
 
 from rxmap.grid import cover
 from rxmap.plan import read_plan
-from rxmap.records import Money, Result, TargetResult, ZoneShape
+from rxmap.records import Money, PassDates, Result, TargetResult, ZoneShape
 from rxmap.show import map_page
 from rxmap.write.folder import write_result
 
@@ -53,6 +53,8 @@ season_max = "26 floz/acre"
 applications = 2
 interval = "14 day"
 phi = "21 day"
+rei = "12 hour"
+rainfast = "2 hour"
 stages = ["R1", "R5"]
 carrier_min = "2 gal/acre"
 [[product]]
@@ -98,12 +100,16 @@ def coherent(result: Result, tmp_path_factory: pytest.TempPathFactory) -> Result
     zones = tuple(_zone_means(zone, result.targets, result) for zone in result.zones)
     scouting = -3.0 * result.field.area_ha
     money = Money(currency="EUR", map=412.5, all=222.25, none=scouting, best="map", range=(-35.0, 402.0), p_map=0.91)
-    return replace(
-        result,
-        plan=read_plan(path).model_dump(mode="json", by_alias=True, exclude_defaults=True),
-        zones=zones,
-        money=money,
+    plan = read_plan(path).model_dump(mode="json", by_alias=True, exclude_defaults=True)
+    plan["field"]["name"] = result.field.name  # hostile text, on purpose
+    dates = PassDates(
+        no_entry="12 hour after spraying ends",
+        no_rain="2 hour after spraying ends",
+        harvest_from="2031-08-06",
+        look_again="2031-07-19 to 2031-07-23",
     )
+    going, staying = result.passes
+    return replace(result, plan=plan, passes=(replace(going, dates=dates), staying), zones=zones, money=money)
 
 
 @pytest.fixture(scope="session")

@@ -184,6 +184,21 @@ def product_without_a_label(folder: Path) -> None:
     document(folder, "manifest.json", lambda content: content["plan"]["product"].pop(0))
 
 
+@found_in("summary.json", "no_entry is '6 hour after spraying ends'; should be 12 hour")
+def re_entry_too_early(folder: Path) -> None:
+    figure(folder, lambda content: content["passes"][0]["dates"].update(no_entry="6 hour after spraying ends"))
+
+
+@found_in("summary.json", "harvest_from is '2031-08-05'; should be 2031-08-06")
+def harvest_too_early(folder: Path) -> None:
+    figure(folder, lambda content: content["passes"][0]["dates"].update(harvest_from="2031-08-05"))
+
+
+@found_in("summary.json", "no_rain is ''; should be 2 hour")
+def rain_not_told(folder: Path) -> None:
+    figure(folder, lambda content: content["passes"][0]["dates"].update(no_rain=None))
+
+
 # The ground --------------------------------------------------------------------------------------
 
 
@@ -692,3 +707,38 @@ def stop_moved(folder: Path) -> None:
 @found_in("zones.geojson", "p_over of 'Marsh leafhopper'")
 def zone_chances_edited(folder: Path) -> None:
     attribute(folder, 0, "zones.geojson", **{"p_over_marsh-leafhopper": 0.9})
+
+
+@found_in("summary.json", "threshold is 9.0; the plan has 8.0")
+def threshold_of_another_plan(folder: Path) -> None:
+    figure(folder, lambda content: content["targets"][0].update(threshold=9.0))
+
+
+@found_in("summary.json", "should lie under passes/speck/")
+def pass_in_another_folder(folder: Path) -> None:
+    figure(folder, lambda content: content["passes"][0].update(slug="speck"))
+
+
+@found_in("summary.json", "treated_ha is 3.0 with decision none; should be 0")
+def area_with_decision_none(folder: Path) -> None:
+    figure(folder, lambda content: content["passes"][1].update(treated_ha=3.0))
+
+
+@found_in("map.html", "table Stops: found")
+def count_edited(folder: Path) -> None:
+    attribute(folder, 0, "stops.geojson", count=99)
+
+
+@found_in("map.html", "table Targets, 'Ring speck': field mean")
+def page_with_another_mean(folder: Path) -> None:
+    text(
+        folder,
+        "map.html",
+        '"number">1.75 %</td><td class="number">5 %</td>',
+        '"number">1.45 %</td><td class="number">5 %</td>',
+    )
+
+
+@found_in("map.html", "table Keep-outs, 'ditch'")
+def page_with_another_setback(folder: Path) -> None:
+    text(folder, "map.html", ">98 ft</td>", ">33 ft</td>")
