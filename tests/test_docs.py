@@ -316,7 +316,7 @@ def test_methods_page_carries_the_constants_of_the_code():
         f"| scatter + {sampled.SCATTER_SHIFT} (latent scale) | {listed(sampled.SCATTERS)} | {sampled.SCATTER_CENTRE} | "
         f"{sampled.SCATTER_SPREAD} |",
         f"| {listed(gaussian.NUGGET_RATIOS)} | {gaussian.RATIO_CENTRE} | {gaussian.RATIO_SPREAD} |",
-        f"above {100 * ensemble.LEAST_WEIGHT:g} % of the heaviest, until {100 * ensemble.MOST_WEIGHT:g} % of",
+        f"above {100 * ensemble.LEAST_WEIGHT:g} % of the heaviest. Where they are more than {ensemble.MOST_POINTS},",
         f"larger by more than {model.SMOOTHER_EVIDENCE:g}",
         f"variance {variational.INTERCEPT_VARIANCE:,.0f} on the latent scale",
         f"At most {variational.MOST_ROUNDS} rounds",
