@@ -274,20 +274,21 @@ def test_result_page_lists_every_caution():
     assert told <= texts
 
 
-def test_result_page_names_every_figure_of_the_summary():
-    from rxmap.verify.figures import FORM, MONEY
+def test_result_page_names_every_figure_of_the_summary(result):
+    from rxmap.write.summary import summary
 
-    table = section("docs/result.md", "`summary.json`")
-    wanted = {key.rpartition(".")[2].split("[")[0] for key in [*form_keys(FORM), *MONEY]}
-    assert wanted <= set(re.findall(r"`(\w+)(?:\[\])?`", table))
+    assert set(names_in(summary(result))) <= set(
+        re.findall(r"`(\w+)(?:\[\])?`", section("docs/result.md", "`summary.json`"))
+    )
 
 
-def form_keys(form: Any) -> Iterator[str]:
-    inner = form[0] if isinstance(form, list) else form
-    if isinstance(inner, dict):
-        for key, value in inner.items():
+def names_in(document: Any) -> Iterator[str]:
+    """Every key of a document, but those that are slugs or formats."""
+    for one in document if isinstance(document, list) else [document]:
+        for key, value in one.items() if isinstance(one, dict) else ():
             yield key
-            yield from form_keys(value)
+            if key not in ("treated_share", "files"):
+                yield from names_in(value)
 
 
 def test_scouting_page_lists_every_column():
