@@ -104,7 +104,7 @@ def combine(grid: Sequence[GridPoint], link: Link, *, most_points: int = MOST_PO
     """
     logs = np.array([point.log_weight for point in grid])
     weights = np.exp(logs - logsumexp(logs))
-    worthy = np.flatnonzero(weights > LEAST_WEIGHT * weights.max())
+    worthy = [int(index) for index in np.flatnonzero(weights > LEAST_WEIGHT * weights.max())]
     left_out = _left_out([grid[index] for index in worthy], logs[worthy], link)
     kept, shares = thin(weights[worthy], most_points)
     return Ensemble(tuple(grid[worthy[index]] for index in kept), shares, left_out)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy import linalg
 
+from rxmap.errors import InputError
 from rxmap.surface.covariance import Array, Kernel, correlation, distances
 
 CHUNK = 1600  # places at a time: with 80 stops about 1 MB, which stays in the cache of one core
@@ -108,10 +109,18 @@ class OrdinaryKriging:
 
 
 def inverse_factor(covariance: Array) -> Array:
-    """Inverse of the lower Cholesky factor."""
-    lower = linalg.cholesky(covariance, lower=True, check_finite=False)
-    inverse, _ = linalg.lapack.dtrtri(lower, lower=1)
-    return np.tril(inverse)
+    """Inverse of the lower Cholesky factor.
+
+    Raises
+    ------
+    InputError
+        Two stops at one place without a nugget, or the like.
+    """
+    lower, failed = linalg.lapack.dpotrf(covariance, lower=1, clean=1)
+    if failed:
+        raise InputError("kriging: found a singular covariance; give a nugget, or pool stops at the same place")
+    inverse: Array = linalg.lapack.dtrtri(lower, lower=1)[0]  # leaves the zeros above the diagonal
+    return inverse
 
 
 def krige(systems: Sequence[OrdinaryKriging], places: Array) -> tuple[Array, Array]:

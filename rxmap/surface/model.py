@@ -22,13 +22,13 @@ from rxmap.surface.sampled import sampled_grid
 from rxmap.surface.simulation import simulate_spatial, simulate_uniform
 from rxmap.surface.uniform import Level, centred, gaussian_level, sampled_level
 from rxmap.surface.variational import Sample
-from rxmap.surface.verdict import FEWEST_STOPS, Verdict, left_out_mean, skill, skill_needed
+from rxmap.surface.verdict import FEWEST_STOPS, Verdict, even_mean, left_out_mean, skill, skill_needed
 
 Measure = Literal["count", "incidence", "severity", "rating"]
 
-SMOOTHER_EVIDENCE = (
-    3.0  # log evidence by which the smoother kernel must lead: 20 to 1, "strong" (Kass and Raftery 1995)
-)
+# Log evidence by which the smoother kernel must lead: "very strong" (Kass and Raftery 1995, JASA 90:773)
+SMOOTHER_EVIDENCE = 5.0
+CROWDED = 3.0  # standard errors between plain and evened-out mean; common practice, no source
 MOST_DRAWN_PLACES = 3600  # memory of a dense covariance: 100 MB
 
 
@@ -126,7 +126,7 @@ class PressureModel:
             self._level = self._fit_level(places)
             self._ensemble = self._fit_spatial(places)
         self._judge(places)
-        self.cautions_ = self._cautions(len(total))
+        self.cautions_ = self._cautions(places, len(total))
         return self
 
     def predict(self, coordinates: ArrayLike, *, spatial: bool | None = None) -> Predictive:
@@ -263,11 +263,15 @@ class PressureModel:
         pressure = self._pressure(places.total, places.units)
         if self.n_stops_ < FEWEST_STOPS or np.ptp(pressure) == 0.0:
             return None
-        usual = combine(self._fit_grid(places, "exponential"), self._link)
-        same = [point.parameters for point in usual.points]
-        if evidence(self._fit_grid(places, "matern32", same)) > evidence(usual.points) + SMOOTHER_EVIDENCE:
-            return combine(self._fit_grid(places, "matern32"), self._link)
-        return usual
+        usual = self._fit_grid(places, "exponential")
+        ensemble = combine(usual, self._link)
+        # The smoother kernel is first tried where the usual one does best: most fields stop here
+        same = [point.parameters for point in ensemble.points]
+        if evidence(self._fit_grid(places, "matern32", same)) > evidence(ensemble.points) + SMOOTHER_EVIDENCE:
+            smoother = self._fit_grid(places, "matern32")
+            if evidence(smoother) > evidence(usual) + SMOOTHER_EVIDENCE:
+                return combine(smoother, self._link)
+        return ensemble
 
     def _fit_grid(
         self, places: _Places, kernel: Kernel, grid: Sequence[tuple[float, ...]] | None = None
@@ -311,7 +315,7 @@ class PressureModel:
             return f"All {self.n_stops_} places show the same pressure, so there is no pattern to map."
         return f"{self.n_stops_} places were looked at; fewer than {FEWEST_STOPS} cannot show a pattern."
 
-    def _cautions(self, rows: int) -> tuple[tuple[str, str], ...]:
+    def _cautions(self, places: _Places, rows: int) -> tuple[tuple[str, str], ...]:
         """Say what the reader must know of the stops, as code and text."""
         cautions = []
         if self.n_stops_ < FEWEST_STOPS:
@@ -320,7 +324,17 @@ class PressureModel:
             cautions.append(("same_place", f"{rows} rows lie at {self.n_stops_} places; each place counts once."))
         if not self.pressure_.any():
             cautions.append(
-                ("nothing_found", "Nothing was found at any stop; the figures say what may have been missed.")
+                ("nothing_found", "Nothing was found at any stop: the figures say what may have been missed.")
+            )
+        pressure = self._pressure(places.total, places.units)
+        even = even_mean(places.coordinates, pressure)
+        if abs(even - pressure.mean()) > CROWDED * pressure.std() / np.sqrt(len(pressure)):
+            cautions.append(
+                (
+                    "crowded_stops",
+                    f"Stops crowd where pressure is {'high' if even < pressure.mean() else 'low'}: their plain mean is "
+                    f"{pressure.mean():.3g}, evened out over the ground it is {even:.3g}.",
+                )
             )
         return tuple(cautions)
 

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rxmap.errors import InputError
 from rxmap.surface import OrdinaryKriging
 from rxmap.surface.kriging import CHUNK, krige
 
@@ -141,6 +142,11 @@ def test_far_away_the_mean_is_left_with_its_own_uncertainty() -> None:
     mean, variance = kriging.predict(np.array([[1e6, 1e6]]))
     assert mean[0] == pytest.approx(kriging.beta)
     assert variance[0] == pytest.approx(0.8 + 1.0 / kriging.ones)
+
+
+def test_twins_without_a_nugget_are_refused() -> None:
+    with pytest.raises(InputError, match="nugget"):
+        OrdinaryKriging(np.zeros((2, 2)), np.ones(2), "exponential", 100.0, 1.0, 0.0)
 
 
 @settings(max_examples=30, deadline=None)

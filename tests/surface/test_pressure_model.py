@@ -149,3 +149,21 @@ def test_uniform_field_mean_is_the_mean_of_the_stops(measure: str) -> None:
     mean, sd = model.field_mean()
     assert mean == pytest.approx(model.pressure_.mean(), rel=0.01)  # Gauss-Hermite
     assert 0.0 < sd < model.predict([[0.0, 0.0]]).sd[0]
+
+
+def test_a_smooth_field_seen_sharply_earns_the_smoother_kernel() -> None:
+    stops = scattered(80)
+    smooth = 50.0 + 30.0 * np.sin(stops[:, 0] / 150.0) * np.cos(stops[:, 1] / 150.0)
+    model = PressureModel(measure="severity", area=AREA).fit(stops, smooth, np.ones(80))
+    assert "Matern" in model.model_
+
+
+@pytest.mark.parametrize(
+    ("total", "code"), [(np.zeros(20), "nothing_found"), (np.arange(20.0) % 3, "same_place"), (np.ones(5), "few_stops")]
+)
+def test_cautions_name_what_is_odd_about_the_stops(total: np.ndarray, code: str) -> None:
+    stops = scattered(len(total))
+    if code == "same_place":
+        stops[1] = stops[0]
+    model = PressureModel(measure="count", area=AREA).fit(stops, total, np.full(len(total), 10.0))
+    assert code in dict(model.cautions_)
