@@ -118,16 +118,16 @@ def _times(where: str, product: Any, field: Any) -> Iterator[str]:
 
 
 def waits_told(result: Folder) -> Iterator[str]:
-    """Work out no entry, no rain and first harvest from the labels, and hold what the summary tells against them."""
+    """Work out no entry, no rain and first harvest from the labels, and hold the dates of the summary against them."""
     sprayed = _date(result.plan["field"].get("spray_date"))
-    for each in result.passes:
+    for each in (one for one in result.passes if one.get("dates") is not None):
         labels = [product_of(result, used["name"])["label"] for used in each["products"]]
         harvest = _longest(labels, "phi")
         wanted = {"no_entry": _longest(labels, "rei"), "no_rain": _longest(labels, "rainfast"), "harvest_from": harvest}
         words = {key: str(limit) if limit else "" for key, limit in wanted.items()}
         if harvest and sprayed:
             words["harvest_from"] = str(sprayed + dt.timedelta(seconds=SECONDS_PER_DAY * math.ceil(harvest.to("day"))))
-        told = each.get("dates") or {}
+        told = each["dates"]
         for key, word in words.items():
             found = told.get(key) or ""
             if not found.startswith(word) or bool(found) != bool(word):
