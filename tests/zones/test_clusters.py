@@ -125,6 +125,16 @@ def test_smoothing_leaves_fewer_patches_and_no_specks(square_field):
     assert _patch_sizes(smooth.labels).min() * 25 >= np.pi * 12**2
 
 
+def test_small_separate_part_keeps_its_zone():
+    share = np.zeros((20, 30))
+    share[:, :20] = 1.0
+    share[9:11, 27:29] = 1.0  # 4 cells; specks below 13 cells go to the zone around them, but here is none
+    grid = Grid(west=0.0, north=200.0, cell=10.0, share=share)
+    loss = np.where(np.arange(30) < 10, 0.0, 5.0)[np.nonzero(share)[1]]
+    zones = make_zones(loss[:, None], grid, zones=2, smooth_m=20.0, seed=1)
+    assert np.all(zones.labels[9:11, 27:29] == 2)
+
+
 def _patch_sizes(labels: np.ndarray) -> np.ndarray:
     patches = [ndimage.label(labels == k)[0] for k in range(1, labels.max() + 1)]
     return np.concatenate([np.bincount(patch.ravel())[1:] for patch in patches])
