@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from rxmap.errors import InputError
 from rxmap.surface import PressureModel
@@ -167,3 +169,27 @@ def test_cautions_name_what_is_odd_about_the_stops(total: np.ndarray, code: str)
         stops[1] = stops[0]
     model = PressureModel(measure="count", area=AREA).fit(stops, total, np.full(len(total), 10.0))
     assert code in dict(model.cautions_)
+
+
+LIMITS = {"count": (0.0, np.inf), "incidence": (0.0, 100.0), "severity": (0.0, 100.0), "rating": (0.0, np.inf)}
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.sampled_from(MEASURES), st.integers(1, 20), st.integers(0, 10_000))
+def test_any_walk_gives_finite_figures_inside_the_measure(measure: str, count: int, seed: int) -> None:
+    random = np.random.default_rng(seed)
+    stops = np.round(random.uniform(0.0, 300.0, (count, 2)), -int(random.integers(0, 3)))  # rounding makes twins
+    units = random.integers(1, 60, count).astype(float)
+    total = np.floor(random.beta(0.3, 0.6, count) * units)  # many zeros, some full
+    model = PressureModel(measure=measure, area=90_000.0).fit(stops, total, units)
+    at = model.predict(np.vstack([stops, [[1e5, -1e5]]]))
+    low, high = LIMITS[measure]
+    for values in (at.mean, at.quantile(0.05), at.quantile(0.95), model.simulate(stops, 20)):
+        assert np.isfinite(values).all()
+        assert (values >= low).all()
+        assert (values <= high).all()
+    assert np.isfinite(at.sd).all()
+    assert (at.sd > 0.0).all()
+    assert (at.quantile(0.05) <= at.quantile(0.95)).all()
+    chance = at.p_over(5.0)
+    assert ((chance >= 0.0) & (chance <= 1.0)).all()
