@@ -33,11 +33,6 @@ def found_in(file: str, words: str) -> Callable[[Mutation], Mutation]:
     return register
 
 
-@pytest.fixture(scope="module")
-def sealed() -> Callable[[Path], None]:
-    return seal
-
-
 def seal(folder: Path) -> None:
     """Let the manifest list the folder as it is."""
     manifest = json.loads((folder / "manifest.json").read_text())
