@@ -6,12 +6,15 @@ import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
 from scipy import linalg
 
 from rxmap.errors import InputError
 from rxmap.surface.covariance import Array, Kernel, correlation, distances
+
+Result = TypeVar("Result")
 
 CHUNK = 1600  # places at a time: with 80 stops about 1 MB, which stays in the cache of one core
 WORKERS = min(os.cpu_count() or 1, 4)  # the sums inside a chunk do not depend on it
@@ -151,13 +154,10 @@ def krige(systems: Sequence[OrdinaryKriging], places: Array) -> tuple[Array, Arr
     return mean, variance
 
 
-def in_chunks(work: Callable[[slice], None], size: int) -> None:
-    """Run `work` over slices of `size` places, on several threads; numpy frees the interpreter lock."""
-    parts = [slice(start, min(start + CHUNK, size)) for start in range(0, size, CHUNK)]
-    if len(parts) < 2:
-        for part in parts:
-            work(part)
-        return
+def in_chunks(work: Callable[[slice], Result], size: int) -> list[Result]:
+    """Run `work` over slices of `size` places, on several threads: numpy frees the interpreter lock."""
+    parts = [slice(start, min(start + CHUNK, size)) for start in range(0, max(size, 1), CHUNK)]
+    if len(parts) == 1:
+        return [work(parts[0])]
     with ThreadPoolExecutor(WORKERS) as pool:
-        for _ in pool.map(work, parts):
-            pass
+        return list(pool.map(work, parts))

@@ -148,9 +148,7 @@ class PressureModel:
         if ensemble is None:
             level = self._level
             spread = np.sqrt(level.centre_variance + level.place_variance)
-            columns = (len(level.weights), len(places))
-            centre = np.broadcast_to(level.centre[:, None], columns)
-            return Predictive(level.weights, centre, np.broadcast_to(spread[:, None], columns), self._link)
+            return Predictive(level.weights, level.centre[:, None], spread[:, None], self._link, len(places))
         with threadpool_limits(1):
             mean, variance = krige([point.system for point in ensemble.points], places)
         for row, point in enumerate(ensemble.points):

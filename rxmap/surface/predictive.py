@@ -30,6 +30,8 @@ class Predictive:
         Mean and standard deviation of each part on the latent scale.
     link : Link
         From the latent scale to the pressure.
+    everywhere : int, optional
+        Number of places that share the one distribution given, to the last bit; then m is 1 above.
 
     Examples
     --------
@@ -43,21 +45,29 @@ class Predictive:
     centre: Array
     spread: Array
     link: Link
+    everywhere: int | None = None
 
     def __len__(self) -> int:
+        return self._columns if self.everywhere is None else self.everywhere
+
+    @property
+    def _columns(self) -> int:
         return int(self.centre.shape[1])
 
+    def _at_places(self, work: Callable[[slice], Array]) -> Array:
+        """Values of `work`, done in chunks, at every place (last axis)."""
+        values = np.concatenate(in_chunks(work, self._columns), axis=-1)
+        return values if self.everywhere is None else np.repeat(values, self.everywhere, axis=-1)
+
     @cached_property
-    def _moments(self) -> tuple[Array, Array]:
-        """Mean of the pressure and of its square."""
-        first, second = np.empty(len(self)), np.empty(len(self))
+    def _moments(self) -> Array:
+        """Mean of the pressure and of its square, shape (2, m)."""
 
-        def one_chunk(part: slice) -> None:
-            moments = self.link.moments(self.centre[:, part], self.spread[:, part])
-            first[part], second[part] = self.weights @ moments[0], self.weights @ moments[1]
+        def one_chunk(part: slice) -> Array:
+            first, second = self.link.moments(self.centre[:, part], self.spread[:, part])
+            return np.stack([self.weights @ first, self.weights @ second])
 
-        in_chunks(one_chunk, len(self))
-        return first, second
+        return self._at_places(one_chunk)
 
     @property
     def mean(self) -> Array:
@@ -67,8 +77,8 @@ class Predictive:
     @cached_property
     def sd(self) -> Array:
         """Standard deviation of the pressure, shape (m,)."""
-        first, second = self._moments
-        return np.sqrt(np.maximum(second - first**2, 0.0))
+        spread: Array = np.sqrt(np.maximum(self._moments[1] - self._moments[0] ** 2, 0.0))
+        return spread
 
     def p_over(self, threshold: float) -> Array:
         """Probability that the pressure exceeds a threshold.
@@ -81,15 +91,13 @@ class Predictive:
         -------
         array of shape (m,)
         """
-        over = np.empty(len(self))
         latent = self.link.latent(threshold)
 
-        def one_chunk(part: slice) -> None:
+        def one_chunk(part: slice) -> Array:
             share = self.weights @ ndtr((self.centre[:, part] - latent) / self.spread[:, part])
-            over[part] = np.minimum(share, 1.0)  # the weights add up to 1 but for rounding
+            return np.minimum(share, 1.0)  # the weights add up to 1 but for rounding
 
-        in_chunks(one_chunk, len(self))
-        return over
+        return self._at_places(one_chunk)
 
     def quantile(self, p: float) -> Array:
         """Pressure that is not exceeded with probability p.
@@ -103,13 +111,7 @@ class Predictive:
         -------
         array of shape (m,)
         """
-        values = np.empty(len(self))
-
-        def one_chunk(part: slice) -> None:
-            values[part] = self.link.pressure(self._latent_quantile(p, part))
-
-        in_chunks(one_chunk, len(self))
-        return values
+        return self._at_places(lambda part: self.link.pressure(self._latent_quantile(p, part)))
 
     def _latent_quantile(self, p: float, part: slice) -> Array:
         """Newton on the probit of the distribution function, which is nearly straight; kept in a bracket."""
@@ -141,12 +143,12 @@ class Predictive:
         -------
         array of shape (m,)
         """
-        total = np.zeros(len(self))
 
-        def one_chunk(part: slice) -> None:
+        def one_chunk(part: slice) -> Array:
+            total = np.zeros(self.centre[0, part].shape)
             for weight, centre, spread in zip(self.weights, self.centre, self.spread, strict=True):
                 nodes = centre[part] + NODES[:, None] * spread[part]
-                total[part] += weight * (NODE_WEIGHTS @ function(self.link.pressure(nodes)))
+                total += weight * (NODE_WEIGHTS @ function(self.link.pressure(nodes)))
+            return total
 
-        in_chunks(one_chunk, len(self))
-        return total
+        return self._at_places(one_chunk)

@@ -36,10 +36,10 @@ def sloping(measure: str, count: int = 40) -> tuple[np.ndarray, np.ndarray, np.n
 @pytest.mark.parametrize("value", [0.0, 3.0, 10.0])
 def test_stops_all_alike_give_a_uniform_field_without_false_certainty(measure: str, count: int, value: float) -> None:
     model = PressureModel(measure=measure, area=AREA).fit(scattered(count), np.full(count, value), np.full(count, 10.0))
-    field = model.predict([[10.0, 10.0], [700.0, 300.0]])
+    field = model.predict(scattered(1701))
     assert model.verdict_ == "uniform"
     assert np.isnan(model.skill_)
-    assert np.ptp(field.mean) == 0.0
+    assert [np.ptp(values) for values in (field.mean, field.sd, field.expect(np.sqrt))] == [0.0, 0.0, 0.0]
     assert (field.sd > 0.0).all()
     assert (field.quantile(0.95) > field.quantile(0.05)).all()
 
