@@ -16,7 +16,7 @@ from rxmap.decide.options import PassOption, pass_options
 from rxmap.decide.treat import decision_ground
 from rxmap.decide.what_if import Decide, what_if
 from rxmap.errors import Caution, CheckError, Faults, PlanError
-from rxmap.grid import M2_PER_HA, MOST_CELLS, Grid, default_cell, make_grid
+from rxmap.grid import Grid
 from rxmap.passes.keep_outs import keep_out_records, kept_ground, kept_share, product_setback_m, sprayed_around
 from rxmap.passes.label import label_faults
 from rxmap.passes.prescription import Ledger, base_names, prescribe
@@ -29,7 +29,6 @@ from rxmap.units import currency
 from rxmap.zones.clusters import Clusters, make_zones
 from rxmap.zones.explain import zone_choice, zone_shapes
 
-MOST_CELLS_ASKED = 4_000_000  # a given cell that needs more is refused
 Progress = Callable[[str], None]
 
 
@@ -61,7 +60,7 @@ def build(plan_path: str | Path, out: str | Path, *, replace: bool = False, prog
     plan, inputs = check(plan_path)
     result = solve(plan, inputs, progress=tell)
     tell("writing and checking the files")
-    publish(result, Path(out), replace=replace, inputs=[plan.path, *(plan.folder / file.name for file in inputs.files)])
+    publish(result, Path(out), replace=replace, inputs=[plan.folder / file.name for file in inputs.files])
     return result
 
 
@@ -77,9 +76,7 @@ def check(plan_path: str | Path) -> tuple[Plan, Inputs]:
     faults = Faults()
     faults.extend(f"{plan.path.name}: {line}" for line in label_faults(plan))
     faults.raise_if_any(PlanError)
-    inputs = read_inputs(plan)
-    _asked_cells(plan, inputs.field)
-    return plan, inputs
+    return plan, read_inputs(plan)
 
 
 def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Result:
@@ -95,8 +92,7 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
         Called with one line before each step.
     """
     tell = progress or (lambda _: None)
-    field, seed = inputs.field, plan.output.seed
-    grid = make_grid(field.ground, _cell(plan, field))
+    field, grid, seed = inputs.field, inputs.grid, plan.output.seed
 
     tell("fitting the pressure of each target")
     surfaces = fit_targets(plan, inputs, grid)
@@ -182,23 +178,6 @@ def fit_targets(plan: Plan, inputs: Inputs, grid: Grid) -> list[TargetSurface]:
         fit_target(target, slug, inputs.observations, field=inputs.field, grid=grid, seed=plan.output.seed)
         for target, slug in zip(plan.target, names, strict=True)
     ]
-
-
-def _asked_cells(plan: Plan, field: Field) -> float | None:
-    """Cells that a given cell size needs; refused above four million."""
-    if plan.output.cell is None:
-        return None
-    cells = field.area_ha * M2_PER_HA / plan.output.cell.to("m") ** 2
-    if cells > MOST_CELLS_ASKED:
-        raise PlanError(
-            f"{plan.path.name}: output.cell: {plan.output.cell} needs {cells:,.0f} cells, the most is "
-            f"{MOST_CELLS_ASKED:,}. Use a coarser cell."
-        )
-    return cells
-
-
-def _cell(plan: Plan, field: Field) -> float:
-    return plan.output.cell.to("m") if plan.output.cell else default_cell(field.area_ha * M2_PER_HA)
 
 
 def _target_result(fitted: TargetSurface, inputs: Inputs, draws: Draws) -> TargetResult:
@@ -294,9 +273,6 @@ def input_cautions(plan: Plan, inputs: Inputs) -> list[Caution]:
     found += inputs.cautions
     if not plan.product:
         found.append(Caution("no_product", "The plan has no product: surfaces and zones only, no pass and no money."))
-    cells = _asked_cells(plan, inputs.field)
-    if cells is not None and cells > MOST_CELLS:
-        found.append(Caution("fine_cells", f"output.cell {plan.output.cell} makes {cells:,.0f} cells; this is slow."))
     for product in plan.product:
         if product.under_label:
             found.append(

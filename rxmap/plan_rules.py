@@ -26,6 +26,11 @@ def _names(plan: Plan) -> Iterator[str]:
         for name in sorted({name for name in names if names.count(name) > 1}):
             yield f"{key}: the name '{name}' stands more than once. Give each its own."
     targets, products = set(groups["target"]), set(groups["product"])
+    columns = [column.strip().casefold() for column in plan.scouting.columns.values()]
+    for name in plan.scouting.columns.keys() - targets:
+        yield f"scouting.columns: '{name}' is not a target of this plan. Targets: {_list(targets)}."
+    for column in sorted({column for column in columns if columns.count(column) > 1}):
+        yield f"scouting.columns: the column '{column}' is given to several targets. Give each its own."
     for number, product in enumerate(plan.product, start=1):
         for name in product.controls.keys() - targets:
             yield f"product[{number}].controls: '{name}' is not a target of this plan. Targets: {_list(targets)}."
@@ -313,7 +318,6 @@ def not_applied(plan: Plan) -> list[str]:
     """List the keys that were read and are not acted on yet: each becomes a caution."""
     later: list[tuple[str, object]] = [
         ("field.next_crop", plan.field.next_crop),
-        ("scouting.columns", plan.scouting.columns),
         ("scouting.start", plan.scouting.start),
         ("imagery", plan.imagery),
         ("covariate", plan.covariate),

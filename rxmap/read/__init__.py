@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import TypeVar
+
 from rxmap.errors import Caution, Faults, InputError
-from rxmap.plan import KeepOutSection, Plan, plan_fault
+from rxmap.grid import Grid
+from rxmap.plan import KeepOutSection, Override, Plan, plan_fault
 from rxmap.read.boundary import make_field
-from rxmap.read.door import Source, open_source
-from rxmap.read.keep_outs import make_keep_out
+from rxmap.read.door import Source, open_plan, open_source
+from rxmap.read.field_grid import field_grid
+from rxmap.read.keep_outs import make_by_hand, make_keep_out
 from rxmap.read.stops import make_observations
 from rxmap.read.table import Table, read_table, table_of
-from rxmap.read.vector import kind_of, read_layer
-from rxmap.records import Field, InputFile, Inputs, KeepOutSource, Observation
+from rxmap.read.vector import Layer, kind_of, read_layer
+from rxmap.read.wide import own_columns
+from rxmap.records import Field, HandDrawn, InputFile, Inputs, KeepOutSource, Observation
 
 __all__ = ["read_field", "read_inputs"]
+
+S = TypeVar("S", KeepOutSection, Override)
+T = TypeVar("T")
 
 
 def read_field(plan: Plan) -> Field:
@@ -28,11 +37,11 @@ def read_field(plan: Plan) -> Field:
     InputError
         If the boundary is no valid polygon of a plausible area.
     """
-    return make_field(plan.field.name, read_layer(open_source(plan.folder, plan.field.boundary)))
+    return make_field(plan.field.name, _drawn(open_source(plan.folder, plan.field.boundary)))
 
 
 def read_inputs(plan: Plan) -> Inputs:
-    """Read all that one build needs: boundary, stops, keep-outs.
+    """Read all that one build needs: boundary, stops, keep-outs, what is decided by hand.
 
     Parameters
     ----------
@@ -50,16 +59,27 @@ def read_inputs(plan: Plan) -> Inputs:
     field = reading.field()
     observations = reading.observations(field)
     keep_outs = reading.keep_outs(field)
+    by_hand = reading.by_hand(field)
+    grid = reading.grid(field)
     reading.faults.raise_if_any()
-    if field is None:  # its fault was raised; this is for the type checker
+    if field is None or grid is None:  # its fault was raised; this is for the type checker
         raise plan_fault(plan, "field.boundary: cannot be read.")
     return Inputs(
         field=field,
+        grid=grid,
         observations=observations,
         keep_outs=keep_outs,
         files=tuple(reading.files.values()),
-        cautions=tuple(dict.fromkeys(reading.cautions)),  # one file may be named twice,
+        cautions=tuple(dict.fromkeys(reading.cautions)),  # one file may be named twice
+        by_hand=by_hand,
     )
+
+
+def _drawn(source: Source) -> Layer:
+    """Read a layer that somebody drew: a receiver's file is for stops alone, its tracks would be lost."""
+    if kind_of(source.data) == "gpx":
+        raise InputError(f"{source.name}: GPX is read for stops alone. Export the layer as GeoJSON or KML.")
+    return read_layer(source)
 
 
 class _Reading:
@@ -70,20 +90,37 @@ class _Reading:
         self.faults = Faults()
         self.files: dict[str, InputFile] = {}
         self.cautions: list[Caution] = []
+        self._seen(open_plan(plan.path))
 
-    def open(self, name: str) -> Source:
-        source = open_source(self.plan.folder, name)
+    def _seen(self, source: Source) -> Source:
         self.files.update((file.name, file) for file in source.files)
         return source
 
+    def open(self, name: str) -> Source:
+        return self._seen(open_source(self.plan.folder, name))
+
+    def layer(self, name: str) -> Layer:
+        layer = _drawn(self.open(name))
+        self.cautions.extend(layer.cautions)
+        return layer
+
     def field(self) -> Field | None:
         try:
-            layer = read_layer(self.open(self.plan.field.boundary))
-            self.cautions.extend(layer.cautions)
-            return make_field(self.plan.field.name, layer)
+            return make_field(self.plan.field.name, self.layer(self.plan.field.boundary))
         except InputError as error:
             self.faults.extend(error.faults)
             return None
+
+    def grid(self, field: Field | None) -> Grid | None:
+        if field is None:
+            return None
+        try:
+            grid, cautions = field_grid(self.plan, field)
+        except InputError as error:
+            self.faults.extend(error.faults)
+            return None
+        self.cautions.extend(cautions)
+        return grid
 
     def observations(self, field: Field | None) -> tuple[Observation, ...]:
         faults = Faults()
@@ -94,7 +131,7 @@ class _Reading:
             except InputError as error:
                 faults.extend(error.faults)
         observations, cautions = make_observations(tables, self.plan, field, faults)
-        self.faults.extend(faults.lines)
+        self.faults.extend(dict.fromkeys(faults.lines))  # a row of a wide table is read once for each target
         self.cautions.extend(cautions)
         return observations
 
@@ -103,21 +140,24 @@ class _Reading:
         kind = kind_of(source.data)
         if kind is None:
             return read_table(source)
-        if kind == "shapefile":  # its ten-letter column names need a table of their own
-            raise InputError(f"{name}: stops as a shapefile are not read yet. Export them as GeoJSON or CSV.")
+        if kind == "kml":
+            raise InputError(f"{name}: stops are not read from KML. Export them as GeoJSON, GPX or CSV.")
         layer = read_layer(source)
         self.cautions.extend(layer.cautions)
-        return table_of(layer)
+        return table_of(layer, own_columns(self.plan))
 
     def keep_outs(self, field: Field | None) -> tuple[KeepOutSource, ...]:
-        found = (self._keep_out(section, field) for section in self.plan.keep_out)
+        found = (self._ground(make_keep_out, section, field) for section in self.plan.keep_out)
         return tuple(one for one in found if one is not None)
 
-    def _keep_out(self, section: KeepOutSection, field: Field | None) -> KeepOutSource | None:
+    def by_hand(self, field: Field | None) -> tuple[HandDrawn, ...]:
+        found = (self._ground(make_by_hand, section, field) for section in self.plan.override)
+        return tuple(one for one in found if one is not None)
+
+    def _ground(self, make: Callable[[S, Layer, Field], T], section: S, field: Field | None) -> T | None:
         try:
-            layer = read_layer(self.open(section.file))
-            self.cautions.extend(layer.cautions)
-            return make_keep_out(section, layer, field) if field is not None else None
+            layer = self.layer(section.file)
+            return make(section, layer, field) if field is not None else None
         except InputError as error:
             self.faults.extend(error.faults)
             return None

@@ -2,7 +2,8 @@
 
 Geographic libraries open addresses, archives, inline data and driver prefixes as gladly as files,
 and a file may steer them to others. So they never see a path from a plan: the door reads a regular
-file, with the side-cars that belong to it, into memory, and hands on bytes that it has hashed.
+file, with the side-cars that belong to it, into memory, and hands on bytes that it has hashed. A
+zipped layer is unpacked here too, so that nobody behind the door meets an archive.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from rxmap.errors import InputError, shown
+from rxmap.read import archive
 from rxmap.records import InputFile
 
 LARGEST_FILE = 64_000_000  # [byte] our limit: a field's layers are far smaller, and all is held in memory
@@ -32,11 +34,11 @@ class Source:
     name : str
         As the plan gives it; messages use it.
     data : bytes
-        The file.
+        The file, or the layer in it if it is an archive.
     side_cars : mapping of str to bytes
         By lower-case suffix, such as ``.prj``.
     files : tuple of InputFile
-        The file and its side-cars, for the manifest.
+        The file and its side-cars as they lie in the folder, for the manifest.
     """
 
     name: str
@@ -58,7 +60,7 @@ def open_source(folder: Path, name: str) -> Source:
     Raises
     ------
     InputError
-        If the name is anything but a path below the folder, or the file cannot be read.
+        If the name is anything but a path below the folder, or the file cannot be read or unpacked.
     """
     _check_name(name)
     main = folder / name
@@ -72,11 +74,21 @@ def open_source(folder: Path, name: str) -> Source:
         if beside is not None:
             parts[beside.name] = side_cars[suffix] = _read(beside, name)
     start = name.removesuffix(main.name)
-    files = tuple(
-        InputFile(name=start + part, bytes=len(data), sha256=hashlib.sha256(data).hexdigest())
-        for part, data in parts.items()
-    )
-    return Source(name=name, data=parts[main.name], side_cars=side_cars, files=files)
+    files = tuple(_record(start + part, data) for part, data in parts.items())
+    data = parts[main.name]
+    if data.startswith(archive.MAGIC):
+        data, side_cars = archive.unpack(name, data, LARGEST_FILE)
+    return Source(name=name, data=data, side_cars=side_cars, files=files)
+
+
+def open_plan(path: Path) -> Source:
+    """Read the plan itself again, for its hash; its name is the user's own word, not a plan's."""
+    data = _read(path, path.name)
+    return Source(name=path.name, data=data, side_cars={}, files=(_record(path.name, data),))
+
+
+def _record(name: str, data: bytes) -> InputFile:
+    return InputFile(name=name, bytes=len(data), sha256=hashlib.sha256(data).hexdigest())
 
 
 def _check_name(name: str) -> None:

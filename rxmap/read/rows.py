@@ -73,6 +73,7 @@ class _Reader:
         self.mark = table.mark
         self.sound = True
         self._faults = faults
+        self._written = table.written
         self._cells = {canonical(name): cell for name, cell in zip(table.header, row.cells, strict=True)}
         self.extra = tuple(
             sorted(
@@ -87,7 +88,7 @@ class _Reader:
 
     def fault(self, column: str, found: str) -> None:
         self.sound = False
-        self._faults.add(f"{self.place}, column {column}: {found}.")
+        self._faults.add(f"{self.place}, column {self._written.get(column, column)}: {found}.")
 
     def optional(self, column: str, read: Callable[[str, str], T], blank: T) -> T:
         if not self.text(column):

@@ -13,6 +13,7 @@ from rxmap.plan import Plan
 from rxmap.read.places import placed
 from rxmap.read.rows import observations_of
 from rxmap.read.table import Table
+from rxmap.read.wide import long_form
 from rxmap.records import Field, Observation
 
 SAME_PLACE = 30.0  # [m] our limit: one stop seen twice by a receiver with a bad view of the sky
@@ -46,7 +47,7 @@ def make_observations(
         What the reader must know about them.
     """
     targets = {target.name: target for target in plan.target}
-    observations = [one for table in tables for one in observations_of(table, targets, faults)]
+    observations = [one for table in long_form(tables, plan, faults) for one in observations_of(table, targets, faults)]
     observations.sort(key=_order)
     faults.extend(_identity_faults(observations))
     if field is None:

@@ -13,18 +13,20 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from rxmap.errors import Faults, InputError
-from rxmap.read.columns import REQUIRED, canonical
+from rxmap.read.columns import KNOWN, REQUIRED, canonical
 from rxmap.read.door import Source
+from rxmap.read.markup import is_markup
 from rxmap.read.vector import Layer
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
+SHAPEFILE_LETTERS = 10  # of a column's name, ESRI shapefile description, July 1998 (dBASE header)
 MOST_ROWS = 20_000  # our limit: a walk has dozens of stops, a wrong file millions
 
-_SPREADSHEETS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"SQLite format 3")
+_SPREADSHEETS = (b"\xd0\xcf\x11\xe0", b"SQLite format 3")
 _WITH_COMMA = re.compile(r"-?[0-9]+,[0-9]+")
 
 
@@ -52,6 +54,8 @@ class Table:
         Rows that hold anything.
     mark : str
         Decimal mark of its numbers.
+    written : mapping of str to str
+        Columns that the file has under another name, for messages.
     """
 
     name: str
@@ -59,6 +63,7 @@ class Table:
     header: tuple[str, ...]
     rows: tuple[Row, ...]
     mark: str = "."
+    written: Mapping[str, str] = field(default_factory=dict)
 
     def place(self, row: Row) -> str:
         """File and row, for messages."""
@@ -94,22 +99,31 @@ def read_table(source: Source) -> Table:
     return Table(name=source.name, word="row", header=header, rows=rows, mark=_mark(header, rows, delimiter))
 
 
-def table_of(layer: Layer) -> Table:
+def table_of(layer: Layer, own_columns: Sequence[str] = ()) -> Table:
     """Put a layer of points into the form of a table; its geometry replaces lon and lat.
+
+    Parameters
+    ----------
+    layer : Layer
+        Points.
+    own_columns : sequence of str
+        Names beside the known ones that a shapefile may have cut to ten letters.
 
     Raises
     ------
     InputError
         For features that are not single points.
     """
+    word = "waypoint" if layer.kind == "gpx" else "feature"
     faults = Faults()
     for feature in layer.features:
         kind = feature.geometry.geom_type
         if kind != "Point":
-            faults.add(f"{layer.name}: feature {feature.number} is a {kind}; a stop is one point. Draw it as a point.")
+            faults.add(f"{layer.name}: {word} {feature.number} is a {kind}; a stop is one point. Draw it as a point.")
     faults.raise_if_any()
     names = {key: None for feature in layer.features for key in feature.properties}
     others = [name for name in names if canonical(name) not in ("lon", "lat")]
+    full = _full_names([*KNOWN, *own_columns]) if layer.kind == "shapefile" else {}
     rows = tuple(
         Row(
             number=feature.number,
@@ -121,7 +135,25 @@ def table_of(layer: Layer) -> Table:
         )
         for feature in layer.features
     )
-    return Table(name=layer.name, word="feature", header=("lon", "lat", *(name.strip() for name in others)), rows=rows)
+    return Table(
+        name=layer.name,
+        word=word,
+        header=("lon", "lat", *(full.get(canonical(name), name.strip()) for name in others)),
+        rows=rows,
+        written={full[canonical(name)]: name for name in others if canonical(name) in full},
+    )
+
+
+def _full_names(columns: Sequence[str]) -> dict[str, str]:
+    """Columns by the ten letters that a shapefile keeps of their names.
+
+    Examples
+    --------
+    >>> _full_names(["stop", "severity_pct"])
+    {'severity_p': 'severity_pct'}
+    """
+    cut = {name[:SHAPEFILE_LETTERS]: name for name in reversed(columns) if len(name) > SHAPEFILE_LETTERS}
+    return {short: name for short, name in cut.items() if short not in columns}
 
 
 def _text(source: Source) -> str:
@@ -130,8 +162,8 @@ def _text(source: Source) -> str:
         raise InputError(f"{name}: the file is empty. Write a header and one row per stop and target.")
     if data.startswith(_SPREADSHEETS):
         raise InputError(f"{name}: a spreadsheet or archive, not text. Save the sheet as CSV in UTF-8.")
-    if data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
-        raise InputError(f"{name}: XML such as GPX or KML is not read yet. Export the stops as CSV or GeoJSON.")
+    if is_markup(data):
+        raise InputError(f"{name}: XML or HTML, but no GPX. Export the stops as CSV, GeoJSON or GPX 1.1.")
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise InputError(f"{name}: the text is UTF-16. Save it as UTF-8.")
     if b"\x00" in data:

@@ -1,4 +1,4 @@
-"""Vector layers: GeoJSON and GeoPackage by our own loaders, shapefile by fiona with one driver."""
+"""Vector layers: GeoJSON, GeoPackage, KML and GPX by our own loaders, shapefile by fiona with one driver."""
 
 from __future__ import annotations
 
@@ -14,15 +14,17 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from rxmap.errors import Caution, Faults, InputError
-from rxmap.read import geojson, geopackage
+from rxmap.read import geojson, geopackage, gpx, kml
 from rxmap.read.crs import crs_of_wkt, to_wgs84
 from rxmap.read.door import Source
+from rxmap.read.markup import is_markup, sniffed_root
 
 MOST_VERTICES = 500_000  # our limit: what the later steps work through in a minute
 
-Kind = Literal["geojson", "shapefile", "geopackage"]
+Kind = Literal["geojson", "shapefile", "geopackage", "kml", "gpx"]
 
-_ADVICE = "Export the layer as GeoJSON, GeoPackage or shapefile"
+_ADVICE = "Export the layer as GeoJSON, GeoPackage, KML or shapefile"
+_MARKUP: tuple[Kind, ...] = ("kml", "gpx")
 _SHP, _DBF_HEADER, _SHP_HEADER, _SHX_RECORD = b"\x00\x00\x27\x0a", 32, 100, 8  # ESRI shapefile description, July 1998
 
 
@@ -42,6 +44,7 @@ class Layer:
     name: str
     features: tuple[Feature, ...]
     cautions: tuple[Caution, ...]
+    kind: Kind = "geojson"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +67,8 @@ def kind_of(data: bytes) -> Kind | None:
         return "shapefile"
     if data.startswith(geopackage.MAGIC):
         return "geopackage"
+    if is_markup(data):
+        return next((kind for kind in _MARKUP if kind == sniffed_root(data)), None)
     return "geojson" if data.removeprefix(b"\xef\xbb\xbf").lstrip()[:1] in (b"{", b"[") else None
 
 
@@ -102,6 +107,7 @@ def read_layer(source: Source) -> Layer:
             for number, (shape, feature) in enumerate(zip(geometries, raw.features, strict=True), start=1)
         ),
         cautions=(caution,) if caution else (),
+        kind=kind,
     )
 
 
@@ -109,10 +115,8 @@ def _not_a_layer(data: bytes) -> str:
     """Say what a file is that is no vector layer of ours, and what to do."""
     if not data.strip():
         return f"the file is empty. {_ADVICE}."
-    if data.startswith(b"PK\x03\x04"):
-        return f"an archive or a spreadsheet. Unpack it. {_ADVICE}."
-    if data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
-        return f"XML such as KML or GPX is not read yet. {_ADVICE}."
+    if is_markup(data):
+        return f"XML or HTML, but neither KML nor GPX. {_ADVICE}."
     return f"not a vector layer that is known here. {_ADVICE}."
 
 
@@ -182,6 +186,14 @@ def _read_geopackage(source: Source) -> _Raw:
     return _Raw(*geopackage.load(source.name, source.data))
 
 
+def _read_kml(source: Source) -> _Raw:
+    return _Raw(None, kml.load(source.name, source.data))
+
+
+def _read_gpx(source: Source) -> _Raw:
+    return _Raw(None, gpx.load(source.name, source.data))
+
+
 def _collect(name: str, memory: Any) -> list[dict[str, Any]]:
     """Read all features through fiona; one that cannot be read stops it, none vanishes."""
     import fiona
@@ -209,4 +221,6 @@ _READERS: dict[Kind, Callable[[Source], _Raw]] = {
     "geojson": _read_geojson,
     "shapefile": _read_shapefile,
     "geopackage": _read_geopackage,
+    "kml": _read_kml,
+    "gpx": _read_gpx,
 }

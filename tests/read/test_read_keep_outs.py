@@ -58,7 +58,9 @@ def test_each_entry_of_the_plan_is_a_source_of_its_own(make_plan: MakePlan) -> N
     rest = ENTRY.format("a", "10 m", "house") + ENTRY.format("b", "0 m", "ditch") + ENTRY.format("a", "50 m", "school")
     inputs = read_inputs(make_plan({"a.geojson": layer(HOUSE), "b.geojson": layer(DITCH)}, rest=rest))
     assert [(k.reason, k.setback_m) for k in inputs.keep_outs] == [("house", 10), ("ditch", 0), ("school", 50)]
-    assert [file.name for file in inputs.files] == ["boundary.geojson", "stops.csv", "a.geojson", "b.geojson"]
+    assert [file.name for file in inputs.files] == [
+        "plan.toml", "boundary.geojson", "stops.csv", "a.geojson", "b.geojson",
+    ]  # fmt: skip
 
 
 def test_what_cannot_reach_the_field_is_left_out_and_the_rest_unchanged(

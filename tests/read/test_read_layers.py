@@ -178,7 +178,7 @@ BROKEN = {
     "header of a .shp": (cut(".shp", 0.1), "cut off within a header"),
     "half a .dbf": (cut(".dbf", 0.8), "cut off"),
     "too few rows declared": (overwrite(".dbf", b"\x00\x00\x00\x00", 4), "1 shapes but 0 rows"),
-    "markup as .shp": (overwrite(".shp", b"<OGRVRTDataSource><SrcDataSource>a</SrcDataSource>"), "XML such as KML"),
+    "markup as .shp": (overwrite(".shp", b"<OGRVRTDataSource><SrcDataSource>a</SrcDataSource>"), "XML or HTML"),
     "null shape": (overwrite(".shp", b"\x00\x00\x00\x00", 108), "feature 1 has no geometry"),
 }  # fmt: skip
 
@@ -204,8 +204,8 @@ def test_a_side_car_that_would_steer_the_driver_is_not_looked_at(tmp_path: Path,
 NOT_LAYERS = {
     "nothing": (b"", "the file is empty"),
     "zipped": (b"PK\x03\x04...", "an archive or a spreadsheet"),
-    "kml": (b'<?xml version="1.0"?><kml/>', "XML such as KML or GPX is not read yet"),
-    "virtual": (b'<VRTDataset><SourceFilename>/vsicurl/http://127.0.0.1/a</SourceFilename></VRTDataset>', "XML such"),
+    "html": (b"<!doctype html><p>", "XML or HTML, but neither KML nor GPX"),
+    "virtual": (b"<VRTDataset><SourceFilename>/vsicurl/http://127.0.0.1/a</SourceFilename></VRTDataset>", "XML or"),
     "image": (b"II*\x00....", "not a vector layer"),
     "text": (b"lon,lat\n1,2\n", "not a vector layer"),
 }  # fmt: skip
@@ -305,35 +305,6 @@ def test_a_database_that_is_no_geopackage_is_refused(tmp_path: Path, refusal: Ca
     with closing(sqlite3.connect(tmp_path / "field.gpkg")) as db, db:
         db.execute("CREATE TABLE a (b)")
     assert "a database, but no GeoPackage" in refusal(boundary="field.gpkg")
-
-
-def test_stops_of_a_geopackage_are_those_of_the_same_table(tmp_path: Path, make_plan: MakePlan) -> None:
-    plan = make_plan()
-    lines = [line.split(",") for line in (tmp_path / "stops.csv").read_text().splitlines()]
-    header, rows = lines[0], [dict(zip(lines[0], line, strict=True)) for line in lines[1:]]
-    kinds = {"date": "date", "n": "int", "count": "int", "severity_pct": "float"}
-    schema = {
-        "geometry": "Point",
-        "properties": {name: kinds.get(name, "str") for name in header if name not in ("lon", "lat")},
-    }
-    features = [
-        {
-            "geometry": {"type": "Point", "coordinates": (float(row["lon"]), float(row["lat"]))},
-            "properties": {name: row[name] or None for name in schema["properties"]},
-        }
-        for row in rows
-    ]
-    write_geopackage(tmp_path / "stops.gpkg", features, 4326, schema)
-    ours = [(o.stop, o.lon, o.lat, o.target, o.n, o.value, o.date, o.note) for o in read_inputs(plan).observations]
-    layer = read_inputs(make_plan(stops='"stops.gpkg"'))
-    assert [(o.stop, o.lon, o.lat, o.target, o.n, o.value, o.date, o.note) for o in layer.observations] == ours
-
-
-def test_stops_of_a_shapefile_are_refused_until_their_short_names_are_read(
-    tmp_path: Path, refusal: Callable[..., str]
-) -> None:
-    write_shapefile(tmp_path / "stops.shp", field_at(10.1, 50.1), 4326)
-    assert refusal(stops='"stops.shp"').startswith("stops.shp: stops as a shapefile are not read yet")
 
 
 def test_a_geopackage_with_unwritten_changes_is_refused(tmp_path: Path, refusal: Callable[..., str]) -> None:
