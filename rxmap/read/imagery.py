@@ -1,41 +1,54 @@
 """Images and other raster layers, averaged onto the cells of the field grid.
 
 An orthomosaic of a field can be gigabytes; only the window over the field is read, in strips, and
-averaged to blocks of at most half a cell on the way, so memory stays small. Masked pixels never
-count: nodata, alpha, mask bands and what is not a number.
+summed on the way to blocks of at most half a cell, so memory stays small. A cell is the mean of
+what lies under it, taken between the centres of the blocks, which a plane passes unchanged however
+the image is turned. Masked pixels never count: nodata, alpha, mask bands, what is not a number.
 """
 
 from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pyproj
 import rasterio
+import shapely
 from numpy.typing import NDArray
-from rasterio.enums import ColorInterp, Resampling
+from rasterio.enums import ColorInterp, MaskFlags
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
-from rasterio.warp import reproject
 from rasterio.windows import Window
+from scipy.ndimage import map_coordinates
 
-from rxmap.errors import InputError
-from rxmap.grid import FloatArray, Frame, Grid
+from rxmap.errors import Caution, InputError, shown
+from rxmap.grid import BoolArray, FloatArray, Frame, Grid
+from rxmap.read.crs import WGS84, crs_of_wkt, to_wgs84
 
-STRIP_BYTES = 48_000_000  # of pixels held at a time
-MOST_BANDS = 64
-MOST_DECLARED = 4e10  # pixels; more than a county at 5 cm is not an image of a field
-USUAL_FILLS = (-9999.0, -32768.0, -99999.0, -3.4028234663852886e38)
-# Pixels of a foreign file are parsed with the drivers and helpers that could reach elsewhere turned off.
+STRIP_BYTES = 64_000_000  # of pixels held at a time, with their masks and copies
+LARGEST_PIECE = 128_000_000  # [byte] our limit: a tile or strip is decoded whole
+MOST_BANDS = 64  # our limit
+MOST_DECLARED = 4e10  # [pixel] our limit: 100 km2 at 5 cm
+NODES = 33  # along each side of the grid; straight lines between them are true to 1 mm on a 5 km field
+LARGEST_BLOCK = 65_536  # so many 16-bit pixels add up within 32 bits
+LEAST_SEEN = 0.5  # share of a cell's weight that must be valid
+USUAL_FILLS = (-9999.0, -32768.0, -99999.0, -3.4028234663852886e38, 3.4028234663852886e38)
+SIDE_CARS = (".aux.xml", ".ovr", ".msk")
+# A foreign file is parsed with everything turned off by which it could reach other files or addresses.
 CLOSED = {
     "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
     "GDAL_PAM_ENABLED": "NO",
+    "GDAL_GEOREF_SOURCES": "INTERNAL",
     "GDAL_HTTP_PROXY": "127.0.0.1:9",
     "GDAL_HTTPS_PROXY": "127.0.0.1:9",
+    "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": ".none",
+    "PROJ_NETWORK": "OFF",
     "GDAL_CACHEMAX": 64,
 }
 
@@ -48,15 +61,15 @@ class Raster:
     ----------
     values : ndarray, shape (bands, rows, columns)
         Means over each cell; NaN where the file has nothing.
-    covered : float
-        Share of the field's ground that has values in every band.
     how : str
         How the means were taken, for the record.
+    cautions : tuple of Caution
+        Coarse pixels, a coarse datum shift.
     """
 
     values: FloatArray
-    covered: float
     how: str
+    cautions: tuple[Caution, ...]
 
 
 def read_raster(path: Path, name: str, bands: Sequence[int], *, grid: Grid, frame: Frame) -> Raster:
@@ -65,7 +78,7 @@ def read_raster(path: Path, name: str, bands: Sequence[int], *, grid: Grid, fram
     Parameters
     ----------
     path : Path
-        The file; it has passed the door.
+        The file, absolute; it has passed the door.
     name : str
         As the plan gives it.
     bands : sequence of int
@@ -76,178 +89,273 @@ def read_raster(path: Path, name: str, bands: Sequence[int], *, grid: Grid, fram
     Raises
     ------
     InputError
-        If it is no readable GeoTIFF, has no usable place on the ground, lacks a band or misses the field.
+        If it is no readable GeoTIFF, has no usable place on the ground, lacks a band, is no
+        measurement, holds an undeclared filler or has nothing over the field.
     """
+    with _opened(path, name) as source:
+        _check_form(source, name, bands)
+        x, y, caution = _nodes(source, name, grid, frame)
+        finest = _pixel(source, x, y, grid).max()
+        level = _overview(source, bands, grid.cell / 2 / finest)
+    with _opened(path, name, level) as source:
+        pixel = _pixel(source, x, y, grid)
+        block = min(max(1, math.floor(grid.cell / 2 / pixel.max())), LARGEST_BLOCK)
+        column, row = _apply(~source.transform, x, y)
+        window = _window(source, name, column, row, block)
+        sums, counts = _block_sums(source, name, bands, window, block)
+    at = (row - window.row_off) / block - 0.5, (column - window.col_off) / block - 0.5
+    fine = min(max(1, math.ceil(grid.cell / (block * pixel.min()))), 4)
+    values = np.stack([_on_grid(s, c, at, grid, fine) for s, c in zip(sums / block**2, counts / block**2, strict=True)])
+    for band, value in zip(bands, values, strict=True):
+        if not np.isfinite(value[grid.inside]).any():
+            raise InputError(f"{name}: band {band} has no valid pixel over the field. Is it all nodata?")
+    cautions = (caution, _coarse(name, pixel.max(), grid.cell))
+    how = _how(path, block, pixel.max(), level)
+    return Raster(values=values, how=how, cautions=tuple(c for c in cautions if c is not None))
+
+
+@contextmanager
+def _opened(path: Path, name: str, level: int | None = None) -> Iterator[Any]:
     with rasterio.Env(**CLOSED), warnings.catch_warnings():
-        warnings.simplefilter("ignore", NotGeoreferencedWarning)  # refused in our own words below
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)  # refused in our own words
+        options = {} if level is None else {"overview_level": level}
         try:
-            with rasterio.open(path, driver="GTiff") as source:
-                _check(source, name, bands)
-                window = _window(source, name, grid, frame)
-                values, transform, how = _blocks(source, bands, window, _block(source, window, grid, frame))
-                wkt = source.crs.to_wkt()
+            with rasterio.open(path, driver="GTiff", **options) as source:
+                yield source
         except RasterioError as error:
-            raise InputError(f"{name}: not a readable GeoTIFF ({error}). Export the image again.") from None
-        _check_fill(values, name)
-        warped = _on_grid(values, transform, wkt, grid=grid, frame=frame)
-    inside = np.isfinite(warped).all(axis=0) & grid.inside
-    covered = float(grid.share[inside].sum() / grid.share.sum())
-    if covered == 0:
-        raise InputError(f"{name}: no valid pixel over the field. Is it the image of another field, or all nodata?")
-    return Raster(values=warped, covered=covered, how=how)
+            reason = shown(error.__cause__ or error, 120)
+            raise InputError(f"{name}: not a readable GeoTIFF ({reason}). Export the image again.") from None
 
 
-def _check(source: Any, name: str, bands: Sequence[int]) -> None:
-    if source.crs is None:
-        raise InputError(f"{name}: has no coordinate system. Export it as a GeoTIFF with its georeference.")
+def _check_form(source: Any, name: str, bands: Sequence[int]) -> None:
     if source.transform.is_identity:
-        hint = "it has control points only" if source.gcps[0] else "it has no georeference"
-        raise InputError(f"{name}: {hint}, so pixels have no place. Export it rectified.")
+        has = "control points only, so its pixels have" if source.gcps[0] or source.rpcs else "no georeference, so no"
+        raise InputError(f"{name}: has {has} place on the ground. Export it rectified, georeference inside the file.")
+    if source.crs is None or source.transform.is_degenerate:
+        lacks = "coordinate system" if source.crs is None else "pixel size"
+        raise InputError(f"{name}: has no {lacks}. Export it as a GeoTIFF with its georeference inside the file.")
     if source.count > MOST_BANDS or source.width * source.height > MOST_DECLARED:
         raise InputError(
             f"{name}: declares {source.width} x {source.height} pixels in {source.count} bands, more than an image of "
             "a field has. Cut it to the field."
         )
+    if source.tags(ns="OVERVIEWS"):
+        raise InputError(f"{name}: takes its overviews from another file. Export it with its overviews inside.")
     for band in bands:
-        if band > source.count:
-            raise InputError(f"{name}: has {source.count} bands, band {band} is asked for. Bands count from 1.")
-        kind = source.dtypes[band - 1]
-        if kind.startswith("complex"):
-            raise InputError(f"{name}: band {band} holds complex numbers. Export plain numbers.")
-        if source.colorinterp[band - 1] in (ColorInterp.palette, ColorInterp.alpha):
-            raise InputError(f"{name}: band {band} is a {source.colorinterp[band - 1].name} band, not a measurement.")
+        _check_band(source, name, band)
+    height, width = source.block_shapes[bands[0] - 1]
+    if height * width * _pixel_bytes(source) > LARGEST_PIECE:
+        raise InputError(f"{name}: stored in pieces of {width} x {height} pixels, too large to read. Export it tiled.")
 
 
-def _window(source: Any, name: str, grid: Grid, frame: Frame) -> Window:
-    """Pixels over the field and two around it, for any transform, rotated ones too."""
+def _check_band(source: Any, name: str, band: int) -> None:
+    if band > source.count:
+        raise InputError(f"{name}: has {source.count} bands, band {band} is asked for. Bands count from 1.")
+    if source.dtypes[band - 1].startswith("complex"):
+        raise InputError(f"{name}: band {band} holds complex numbers. Export plain numbers.")
+    if source.colorinterp[band - 1] in (ColorInterp.palette, ColorInterp.alpha):
+        kind = source.colorinterp[band - 1].name
+        raise InputError(f"{name}: band {band} is a band of kind '{kind}', not a measurement. Name another band.")
+
+
+def _apply(transform: Any, first: Any, second: Any) -> tuple[Any, Any]:
+    """Column and row to the image's coordinates or, by the inverse, back; its own `*` differs between versions."""
+    a, b, c, d, e, f = transform[:6]
+    return a * first + b * second + c, d * first + e * second + f
+
+
+def _pixel_bytes(source: Any) -> int:
+    """Bytes of a pixel in all bands, as they lie together in a pixel-interleaved file."""
+    return sum(np.dtype(kind).itemsize for kind in source.dtypes)
+
+
+def _nodes(source: Any, name: str, grid: Grid, frame: Frame) -> tuple[FloatArray, FloatArray, Caution | None]:
+    """Places of a lattice over the grid in the image's system, and what is to be said of the way there."""
+    crs = crs_of_wkt(name, source.crs.to_wkt())
+    centre = _apply(source.transform, source.width / 2, source.height / 2)
+    _, shift = to_wgs84(name, [shapely.Point(centre)], crs)
     west, south, east, north = grid.bounds
-    along = np.linspace(0.0, 1.0, 9)
-    edge_x = np.concatenate([west + along * (east - west)] * 2 + [np.full(9, west), np.full(9, east)])
-    edge_y = np.concatenate([np.full(9, south), np.full(9, north)] + [south + along * (north - south)] * 2)
-    to_image = pyproj.Transformer.from_crs(frame.crs, pyproj.CRS.from_wkt(source.crs.to_wkt()), always_xy=True)
-    x, y = to_image.transform(edge_x, edge_y)
+    easting, northing = np.meshgrid(np.linspace(west, east, NODES), np.linspace(north, south, NODES))
+    to_image = pyproj.Transformer.from_crs(crs, WGS84, always_xy=True, allow_ballpark=False)
+    x, y = to_image.transform(*frame.to_lonlat(easting, northing), direction="INVERSE")
     if not np.isfinite([x, y]).all():
-        raise InputError(f"{name}: its coordinate system does not reach the field. Check it.")
-    column, row = ~source.transform * (np.asarray(x), np.asarray(y))
-    left, right = max(math.floor(column.min()) - 2, 0), min(math.ceil(column.max()) + 2, source.width)
-    top, bottom = max(math.floor(row.min()) - 2, 0), min(math.ceil(row.max()) + 2, source.height)
-    if left >= right or top >= bottom:
+        raise InputError(f"{name}: its coordinate system '{crs.name}' does not reach the field. Check it.")
+    return np.asarray(x), np.asarray(y), shift.caution(name) if shift else None
+
+
+def _pixel(source: Any, x: FloatArray, y: FloatArray, grid: Grid) -> FloatArray:
+    """Length on the ground of a step along the columns and of one along the rows [m]."""
+    pixels = np.array(_apply(~source.transform, x, y))
+    west, south, east, north = grid.bounds
+    per_metre = np.column_stack(
+        [(pixels[:, 0, -1] - pixels[:, 0, 0]) / (east - west), (pixels[:, 0, 0] - pixels[:, -1, 0]) / (north - south)]
+    )
+    return np.asarray(np.linalg.norm(np.linalg.inv(per_metre), axis=0))
+
+
+def _overview(source: Any, bands: Sequence[int], most: float) -> int | None:
+    """Find the coarsest overview, common to all bands, of at most `most` pixels; None without one."""
+    levels = source.overviews(bands[0])
+    if any(source.overviews(band) != levels for band in bands):
+        return None
+    usable = [number for number, factor in enumerate(levels) if factor <= most]
+    return max(usable, key=lambda number: levels[number], default=None)
+
+
+def _window(source: Any, name: str, column: FloatArray, row: FloatArray, block: int) -> Window:
+    """Pixels over the field and a block around it, in whole blocks but for the image's end."""
+    edges = []
+    for along, size in ((column, source.width), (row, source.height)):
+        first = min(max(math.floor(along.min()) - block - 1, 0), size)
+        count = math.ceil((along.max() + block + 1 - first) / block) * block
+        edges.append((first, min(first + max(count, 0), size)))
+    (left, right), (top, bottom) = edges
+    inside = (column > 0) & (column < source.width) & (row > 0) & (row < source.height)
+    if left >= right or top >= bottom or not inside.any():
+        found, due = (_apply(source.transform, *at) for at in ((0, 0), (column.mean(), row.mean())))
         raise InputError(
-            f"{name}: lies elsewhere (its corner {tuple(round(v, 4) for v in source.bounds[:2])}, the field at "
-            f"{round(float(np.mean(x)), 4)}, {round(float(np.mean(y)), 4)} in its system). Is it another field's?"
+            f"{name}: lies elsewhere: it begins at {found[0]:.7g}, {found[1]:.7g} and the field is at {due[0]:.7g}, "
+            f"{due[1]:.7g} in its coordinate system. Is it another field's?"
         )
     return Window(left, top, right - left, bottom - top)
 
 
-def _block(source: Any, window: Window, grid: Grid, frame: Frame) -> int:
-    """Pixels along a block: at most half a cell, so that a cell is the mean of at least four blocks."""
-    to_ground = pyproj.Transformer.from_crs(pyproj.CRS.from_wkt(source.crs.to_wkt()), frame.crs, always_xy=True)
-    middle = window.col_off + window.width / 2, window.row_off + window.height / 2
-    steps = np.array([(0, 0), (1, 0), (0, 1)]) + middle
-    east, north = to_ground.transform(*(source.transform * (steps[:, 0], steps[:, 1])))
-    pixel = max(math.hypot(east[i] - east[0], north[i] - north[0]) for i in (1, 2))
-    return max(1, math.floor(grid.cell / pixel / 2))
+def _block_sums(
+    source: Any, name: str, bands: Sequence[int], window: Window, block: int
+) -> tuple[FloatArray, FloatArray]:
+    """Sum, scaled as the file declares, and number of the valid pixels of each block: (bands, rows, columns)."""
+    sizes = [np.diff(np.append(np.arange(0, size, block), size)) for size in (window.height, window.width)]
+    sums = np.zeros((len(bands), len(sizes[0]), len(sizes[1])))
+    whole = _unmasked(source, bands)
+    counts = np.broadcast_to(np.outer(*sizes), sums.shape).astype(float) if whole else np.zeros(sums.shape)
+    for part in _parts(source, bands, window, whole):
+        pixels = source.read(list(bands), window=part)
+        corner = part.row_off - window.row_off, part.col_off - window.col_off
+        if not whole:
+            valid = _valid(source, bands, part, pixels)
+            _add_blocks(counts, valid, corner, block)
+            pixels = np.where(valid, pixels, 0)
+        _check_fill(pixels, name)
+        _add_blocks(sums, pixels, corner, block)
+    scales, offsets = (np.array([of[b - 1] for b in bands])[:, None, None] for of in (source.scales, source.offsets))
+    return sums * scales + counts * offsets, counts
 
 
-def _blocks(source: Any, bands: Sequence[int], window: Window, block: int) -> tuple[FloatArray, tuple[float, ...], str]:
-    """Means of blocks of pixels in every band, NaN where a block has no valid pixel, with their transform."""
-    from affine import Affine
-
-    level = _overview(source, bands, block)
-    if level is not None:
-        return _from_overview(source, bands, window, level)
-    rows, columns = math.ceil(window.height / block), math.ceil(window.width / block)
-    means = np.full((len(bands), rows, columns), np.nan)
-    unmasked = all("all_valid" in {flag.name for flag in source.mask_flag_enums[b - 1]} for b in bands)
-    whole = unmasked and all(np.issubdtype(np.dtype(source.dtypes[b - 1]), np.unsignedinteger) for b in bands)
-    size = sum(np.dtype(source.dtypes[b - 1]).itemsize for b in bands) * window.width
-    step = max(1, int(STRIP_BYTES / (size * (1 if whole else 12)) / block)) * block
-    for top in range(0, int(window.height), step):
-        height = min(step, int(window.height) - top)
-        part = Window(window.col_off, window.row_off + top, window.width, height)
-        here = slice(top // block, top // block + math.ceil(height / block))
-        for number, band in enumerate(bands):
-            pixels = source.read(band, window=part)
-            valid = None if whole else (source.read_masks(band, window=part) > 0) & np.isfinite(pixels)
-            mean = _block_means(pixels, valid, block)
-            means[number, here] = mean * source.scales[band - 1] + source.offsets[band - 1]
-    origin = source.transform * Affine.translation(window.col_off, window.row_off) * Affine.scale(block)
-    return means, tuple(origin)[:6], f"means of {block} x {block} pixels" if block > 1 else "every pixel"
+def _unmasked(source: Any, bands: Sequence[int]) -> bool:
+    """Whether every pixel counts, so that no mask need be read."""
+    return ColorInterp.alpha not in source.colorinterp and all(
+        source.mask_flag_enums[b - 1] == [MaskFlags.all_valid] and np.dtype(source.dtypes[b - 1]).kind != "f"
+        for b in bands
+    )
 
 
-def _block_means(pixels: NDArray[Any], valid: NDArray[np.bool_] | None, block: int) -> FloatArray:
-    """Mean of each block of `block` x `block` pixels; the last blocks may be smaller."""
-    starts = [np.arange(0, size, block) for size in pixels.shape]
-    if valid is None:  # whole numbers are summed as such: exact, and twice as fast
-        rows = np.add.reduceat(pixels, starts[0], axis=0, dtype=np.uint64)
-        total = np.add.reduceat(rows, starts[1], axis=1).astype(np.float64)
-        heights, widths = (np.diff([*s, size]) for s, size in zip(starts, pixels.shape, strict=True))
-        return np.asarray(total / (heights[:, np.newaxis] * widths))
-    clean = np.where(valid, pixels, 0).astype(np.float64)
-    total = np.add.reduceat(np.add.reduceat(clean, starts[0], axis=0), starts[1], axis=1)
-    count = np.add.reduceat(np.add.reduceat(valid, starts[0], axis=0, dtype=np.int64), starts[1], axis=1)
-    return np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
+def _parts(source: Any, bands: Sequence[int], window: Window, whole: bool) -> Iterator[Window]:
+    """Cut the window along the file's own tiles, as few as fit the memory: no tile is decoded twice."""
+    sizes = [np.dtype(source.dtypes[b - 1]).itemsize for b in bands]
+    most = STRIP_BYTES // sum(size if whole else 2 * size + 11 for size in sizes)  # pixels, copy, masks, sums
+    tall, wide = source.block_shapes[bands[0] - 1]
+    wide = min(max(most // tall // wide, 1) * wide, most)
+    tall = max(most // min(wide, window.width) // tall * tall, 1) if wide * tall <= most else max(most // wide, 1)
+    bottom, right = window.row_off + window.height, window.col_off + window.width
+    for top in range(window.row_off // tall * tall, bottom, tall):
+        for left in range(window.col_off // wide * wide, right, wide):
+            yield _between(
+                max(top, window.row_off), max(left, window.col_off), min(top + tall, bottom), min(left + wide, right)
+            )
 
 
-def _overview(source: Any, bands: Sequence[int], block: int) -> int | None:
-    """Index of the coarsest overview that is no coarser than a block, common to all bands; None without one."""
-    levels = source.overviews(bands[0])
-    if any(source.overviews(band) != levels for band in bands):
-        return None
-    usable = [number for number, factor in enumerate(levels) if factor <= block]
-    return usable[-1] if usable else None
+def _between(top: int, left: int, bottom: int, right: int) -> Window:
+    return Window(left, top, right - left, bottom - top)
 
 
-def _from_overview(
-    source: Any, bands: Sequence[int], window: Window, level: int
-) -> tuple[FloatArray, tuple[float, ...], str]:
-    from affine import Affine
-
-    factor = source.overviews(bands[0])[level]
-    with rasterio.open(source.name, driver="GTiff", overview_level=level) as small:
-        across, down = source.width / small.width, source.height / small.height
-        left, top = math.floor(window.col_off / across), math.floor(window.row_off / down)
-        part = Window(
-            left,
-            top,
-            min(math.ceil((window.col_off + window.width) / across), small.width) - left,
-            min(math.ceil((window.row_off + window.height) / down), small.height) - top,
-        )
-        means = np.stack([_valid(small, band, part) for band in bands])
-    origin = source.transform * Affine.scale(across, down) * Affine.translation(part.col_off, part.row_off)
-    return means, tuple(origin)[:6], f"the file's own overview, 1 of {factor} pixels"
+def _valid(source: Any, bands: Sequence[int], part: Window, pixels: NDArray[Any]) -> BoolArray:
+    """Pixels that neither nodata, mask band, alpha (wherever it is among the bands) nor NaN takes out."""
+    valid: BoolArray = source.read_masks(list(bands), window=part) > 0
+    for number, kind in enumerate(source.colorinterp, start=1):
+        if kind == ColorInterp.alpha:
+            valid &= source.read(number, window=part) > 0
+    valid &= np.isfinite(pixels)
+    return valid
 
 
-def _valid(source: Any, band: int, part: Window) -> FloatArray:
-    pixels = source.read(band, window=part).astype(np.float64)
-    valid = (source.read_masks(band, window=part) > 0) & np.isfinite(pixels)
-    return np.where(valid, pixels * source.scales[band - 1] + source.offsets[band - 1], np.nan)
+def _add_blocks(sums: FloatArray, pixels: NDArray[Any], corner: tuple[int, int], block: int) -> None:
+    """Add pixels to the sums of their blocks; whole numbers add up as such, so that none is rounded or wraps."""
+    kind = pixels.dtype
+    narrow = np.uint32 if kind.kind in "bu" and kind.itemsize <= 2 else np.int64 if kind.itemsize <= 4 else np.float64
+    exact = np.float64 if kind.kind == "f" else narrow
+    (first, last, rows), (left, right, columns) = (
+        _edges(start, size, block) for start, size in zip(corner, pixels.shape[1:], strict=True)
+    )
+    # row by row of blocks: five times as fast as one reduceat, which would first widen every pixel
+    tall = np.stack([pixels[:, a:b].sum(axis=1, dtype=exact) for a, b in pairwise(rows)], axis=1)
+    wide = np.float64 if exact == np.float64 else np.int64
+    sums[:, first:last, left:right] += np.add.reduceat(tall, columns[:-1], axis=2, dtype=wide)
 
 
-def _check_fill(values: FloatArray, name: str) -> None:
+def _edges(start: int, size: int, block: int) -> tuple[int, int, list[int]]:
+    """First and last block, exclusive, that `size` pixels from `start` touch, and where they cut the pixels."""
+    first, last = start // block, (start + size - 1) // block + 1
+    return first, last, [0, *(number * block - start for number in range(first + 1, last)), size]
+
+
+def _check_fill(pixels: NDArray[Any], name: str) -> None:
     """Refuse an image whose holes are filled with a number that it does not declare as nodata."""
-    for fill in USUAL_FILLS:
-        if np.any(values == fill):
+    if pixels.dtype.kind == "u":
+        return
+    for extreme in (float(pixels.min()), float(pixels.max())):
+        if extreme in USUAL_FILLS:
             raise InputError(
-                f"{name}: holds the value {fill:g}, a usual filler for holes, and does not declare it as nodata. "
+                f"{name}: holds the value {extreme:g}, a usual filler for holes, and does not declare it as nodata. "
                 "Declare it, or export the image again."
             )
 
 
-def _on_grid(values: FloatArray, transform: tuple[float, ...], wkt: str, *, grid: Grid, frame: Frame) -> FloatArray:
-    """Average blocks onto the cells of the grid; coarser pixels are interpolated between their centres."""
-    from affine import Affine
+def _on_grid(
+    sums: FloatArray, seen: FloatArray, at: tuple[FloatArray, FloatArray], grid: Grid, fine: int
+) -> FloatArray:
+    """Mean of each cell over `fine` x `fine` places in it, each interpolated between the centres of valid blocks.
 
-    out = np.full((len(values), *grid.shape), np.nan)
-    reproject(
-        values,
-        out,
-        src_transform=Affine(*transform),
-        src_crs=rasterio.crs.CRS.from_wkt(wkt),
-        src_nodata=np.nan,
-        dst_transform=Affine(*grid.transform),
-        dst_crs=rasterio.crs.CRS.from_wkt(frame.wkt),
-        dst_nodata=np.nan,
-        resampling=Resampling.average,
-    )
+    `sums` and `seen` are one band's, over the size of a full block; `at` is where the lattice of the
+    nodes lies among the blocks' centres, row and column.
+    """
+    rows, columns = grid.shape
+    out = np.full(grid.shape, np.nan)
+    across = _hats(columns * fine)
+    down = _hats(rows * fine)
+    step = max(1, 1_000_000 // (columns * fine**2))
+    for top in range(0, rows, step):
+        part = down[top * fine : (top + step) * fine]
+        places = [part @ nodes @ across.T for nodes in at]
+        total, weight = (
+            map_coordinates(of, places, order=1, mode="grid-constant")
+            .reshape(-1, fine, columns, fine)
+            .mean(axis=(1, 3))
+            for of in (sums, seen)
+        )
+        np.divide(total, weight, out=out[top : top + step], where=weight >= LEAST_SEEN - 1e-9)
     return out
+
+
+def _hats(count: int) -> FloatArray:
+    """Weights that interpolate linearly from the nodes to the middles of `count` equal steps: (count, nodes)."""
+    places = (np.arange(count) + 0.5) / count * (NODES - 1)
+    return np.maximum(0.0, 1.0 - np.abs(places[:, None] - np.arange(NODES)))
+
+
+def _coarse(name: str, pixel: float, cell: float) -> Caution | None:
+    if pixel <= cell * 1.001:  # pixels of the cell's own size come with a rounding of the projection
+        return None
+    return Caution(
+        "coarse_image",
+        f"{name} has pixels of {pixel:.3g} m, coarser than the cells of {cell:g} m. Values between the pixels' centres "
+        "are interpolated, not seen.",
+    )
+
+
+def _how(path: Path, block: int, pixel: float, level: int | None) -> str:
+    """Say how the means were taken."""
+    what = f"means of {block} x {block} pixels of {pixel:.3g} m" if block > 1 else f"pixels of {pixel:.3g} m"
+    source = ", the file's own overview" if level is not None else ""
+    beside = [path.name + suffix for suffix in SIDE_CARS if path.with_name(path.name + suffix).exists()]
+    ignored = f"; {', '.join(beside)} beside it not read" if beside else ""
+    return f"{what}{source}, interpolated between their centres{ignored}"
