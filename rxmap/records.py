@@ -99,16 +99,6 @@ class CellLayer:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CellLayer:
-    """A covariate on the field grid: an index or band of the image, soil, elevation, an earlier map."""
-
-    name: str
-    values: FloatArray  # (rows, columns), NaN where missing
-    covered: float  # share of the field with values
-    how: str  # in words, for the record
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Inputs:
     """Everything that was read for one build."""
 
@@ -119,7 +109,6 @@ class Inputs:
     files: tuple[InputFile, ...]  # the plan first
     cautions: tuple[Caution, ...]
     by_hand: tuple[HandDrawn, ...] = ()
-    layers: tuple[CellLayer, ...] = ()
     layers: tuple[CellLayer, ...] = ()
 
 
