@@ -1,0 +1,352 @@
+"""Loads: where each filling of the tank goes, and what goes into it.
+
+A load ends with the usable tank or with the battery or fuel, whichever comes first. Nothing is added for
+overlap or hoses unless it is asked for; what stays in the tank is mixed once and stands on lines of its own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import shapely
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from rxmap.errors import InputError
+from rxmap.grid import M2_PER_HA, Frame
+from rxmap.passes.sweep import (
+    ROUNDING,
+    Place,
+    Run,
+    longest_heading,
+    share_out,
+    shortest_trips,
+    sweep,
+    trip_m,
+    turned,
+    whole_passes,
+)
+from rxmap.plan import Machine, Product
+from rxmap.records import PassResult
+from rxmap.units import convert, denominator, dimension, numerator
+
+WATER = "water"
+FIXED_S = 300.0  # [s] to land or stop, mix and start again; common practice, no source
+LEAST_SHARE = 0.01  # [load] a last part below is shared with the load before; judgement: too little to mix
+DEGREE_STEP = 1e-7
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Treated:
+    """Treated ground with one rate of each product.
+
+    Parameters
+    ----------
+    ground : Polygon
+        In metres.
+    area_ha : float [ha]
+        As the prescription layer has it, on the ellipsoid.
+    volume : float [L/ha]
+        Total spray.
+    rates : tuple of float
+        As written, of each product in the unit of its own rate.
+    """
+
+    ground: Polygon
+    area_ha: float
+    volume: float
+    rates: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadItem:
+    """Something that goes into the tank: water in litres, a product in the unit that its rate counts."""
+
+    item: str
+    amount: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Load:
+    """One filling of the tank."""
+
+    load: int  # from 1
+    order: int  # in which the loads are driven, from 1
+    area_ha: float  # on the ellipsoid
+    volume_l: float  # of spray on the ground
+    items: tuple[LoadItem, ...]  # water first, then the products in the order of the pass
+    polygon: Polygon | MultiPolygon
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extra:
+    """Spray that is mixed once, with the first load, and does not reach the ground."""
+
+    why: str
+    volume_l: float
+    items: tuple[LoadItem, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProductNeed:
+    """What a pass needs of a product, and the packs to bring."""
+
+    item: str
+    total: float  # on the ground: rate x area
+    extra: float  # in spray that does not reach the ground
+    unit: str
+    packs: int | None  # None without a pack size in the plan
+    pack: str | None
+    left: float | None  # in opened or unopened packs, in `unit`
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadPlan:
+    """All loads of a pass, in the order in which they are driven."""
+
+    loads: tuple[Load, ...]
+    extras: tuple[Extra, ...]
+    needs: tuple[ProductNeed, ...]
+    area_ha: float
+    volume_l: float
+    heading: float  # [degree]
+    limit: str  # what ends a load, in words
+    order: str  # how the loads were laid out, in words
+
+
+def treated_ground(one: PassResult, frame: Frame) -> list[Treated]:
+    """Take the treated parts of a pass, each with its own rate of the first product.
+
+    Parameters
+    ----------
+    one : PassResult
+        A pass that goes out.
+    frame : Frame
+        Turns its parts into metres.
+    """
+    return [
+        Treated(
+            ground=frame.geometry_to_metres(part.polygon),
+            area_ha=part.area_ha,
+            volume=convert(part.volume, part.vol_unit, "L/ha"),
+            rates=tuple(part.rate if use.name == part.product else use.rate for use in one.products),
+        )
+        for part in one.parts
+        if part.treat
+    ]
+
+
+def plan_loads(
+    treated: Sequence[Treated],
+    products: Sequence[Product],
+    *,
+    machine: Machine,
+    frame: Frame,
+    allowance_l: float = 0.0,
+) -> LoadPlan:
+    """Divide treated ground into loads.
+
+    Without a refill point loads are equal in what they take out of the tank, or full with a last part, as
+    ``machine.fill`` says. With one, loads end at the end of a pass where that makes the ways shorter; the ways
+    are never longer than by filling up and driving until the tank is empty.
+
+    Parameters
+    ----------
+    treated : sequence of Treated
+        At least one; check strips and keep-outs are not in it.
+    products : sequence of Product
+        In the tank, in the order of the rates.
+    machine : Machine
+        Tank, reserve, endurance, swath, speed, heading, refill point and fill.
+    frame : Frame
+        Turns metres into longitude and latitude.
+    allowance_l : float [L]
+        Spray for hoses and overlap, taken off the tank of every load and mixed once.
+
+    Raises
+    ------
+    InputError
+        If nothing of the tank is usable, or the products alone are more than the spray.
+    """
+    usable_l = _usable_l(machine, allowance_l)
+    _check_room(treated, products)
+    weights, limit = _weights(treated, machine, usable_l)
+    grounds = [one.ground for one in treated]
+    heading = machine.heading if machine.heading is not None else longest_heading(grounds)
+    runs = sweep(grounds, machine.swath.to("m"), heading)
+    groups, order = _laid_out(runs, weights, machine, _refill(machine, frame, heading))
+    lying = [turned(ground, heading) for ground in grounds]
+    loads = tuple(
+        _load(number, group, treated, products, polygon=_polygon(group, lying, heading, frame))
+        for number, group in enumerate(groups, start=1)
+    )
+    extras = (
+        _extra("stays in the tank", machine.reserve.to("L") if machine.reserve else 0.0, loads[0]),
+        _extra("hoses and overlap", allowance_l, loads[0]),
+    )
+    return LoadPlan(
+        loads=loads,
+        extras=extras,
+        needs=tuple(_need(number, product, loads, extras) for number, product in enumerate(products, start=1)),
+        area_ha=math.fsum(one.area_ha for one in treated),
+        volume_l=math.fsum(one.area_ha * one.volume for one in treated),
+        heading=heading,
+        limit=limit,
+        order=order,
+    )
+
+
+def _usable_l(machine: Machine, allowance_l: float) -> float:
+    usable = machine.tank.to("L") - (machine.reserve.to("L") if machine.reserve else 0.0) - allowance_l
+    if usable <= 0:
+        raise InputError(f"machine.tank {machine.tank}: nothing is left beside the reserve {machine.reserve}.")
+    return usable
+
+
+def _check_room(treated: Sequence[Treated], products: Sequence[Product]) -> None:
+    """Refuse spray that would be more than all product: the rate of one of them is wrong, or the carrier."""
+    for one in treated:
+        liquids = sum(_litres(r, p.full_rate.unit, "L/ha") for r, p in zip(one.rates, products, strict=True))
+        if liquids > one.volume:
+            raise InputError(
+                f"machine.carrier: {one.volume:.4g} L/ha of spray is less than the {liquids:.4g} L/ha of product in "
+                "it. Raise the carrier or check the rates."
+            )
+
+
+def _weights(treated: Sequence[Treated], machine: Machine, usable_l: float) -> tuple[list[float], str]:
+    """Work on a square metre of each ground [load/m2]: by the tank or by the battery, whichever is more."""
+    by_tank = [one.volume * one.area_ha / one.ground.area / usable_l for one in treated]
+    tank = (
+        f"{convert(usable_l, 'L', machine.tank.unit):.4g} {machine.tank.unit} of spray, the tank less what stays in it"
+    )
+    if machine.endurance is None:
+        return by_tank, tank
+    reach_m2 = machine.endurance.to("s") * machine.speed_m_s * machine.swath.to("m")
+    by_battery = [one.area_ha * M2_PER_HA / one.ground.area / reach_m2 for one in treated]
+    weights = [max(pair) for pair in zip(by_tank, by_battery, strict=True)]
+    if weights == by_tank:
+        return weights, tank
+    return weights, f"{machine.endurance} of work, {reach_m2 / M2_PER_HA:.4g} ha, turns and ways left out"
+
+
+def _refill(machine: Machine, frame: Frame, heading: float) -> Place | None:
+    if machine.refill is None:
+        return None
+    easting, northing = frame.to_metres(*([value] for value in machine.refill))
+    place = turned(shapely.Point(float(easting[0]), float(northing[0])), heading)
+    return place.x, place.y
+
+
+def _laid_out(
+    runs: Sequence[Run], weights: Sequence[float], machine: Machine, refill: Place | None
+) -> tuple[list[list[Run]], str]:
+    """Cut the way into loads, and say how."""
+    total = math.fsum(run.work(weights) for run in runs)
+    shared = share_out(runs, weights, load_shares(total, machine.fill))
+    words = {"equal": "equal loads", "full": "full loads, then what is left"}
+    if refill is None:
+        return shared, f"{words[machine.fill]}, from one side of the field to the other"
+    fixed_m = FIXED_S * machine.speed_m_s
+    whole = shortest_trips(whole_passes(runs, weights), weights, refill, fixed_m=fixed_m)
+    layouts = [
+        (whole, "loads end with a pass, chosen for the shortest ways to the refill point"),
+        (shared, f"{words[machine.fill]}, for shorter ways to the refill point than at ends of passes"),
+        (share_out(runs, weights, load_shares(total, "full")), f"{words['full']}, for the shortest ways"),
+    ]
+    # rounded to the metre: of equal ones the first
+    groups, how = min(layouts, key=lambda one: round(sum(trip_m(load, refill) + fixed_m for load in one[0])))
+    return groups, f"{how}; {FIXED_S / 60:g} minutes reckoned for each refill"
+
+
+def load_shares(total: float, fill: str) -> list[float]:
+    """Work of each load, for the work of the pass counted in loads.
+
+    Examples
+    --------
+    >>> load_shares(2.5, "equal"), load_shares(2.5, "full")
+    ([0.8333, 0.8333, 0.8333], [1.0, 1.0, 0.5])
+    """
+    count = max(1, math.ceil(total - ROUNDING))
+    shares = [total / count] * count if fill == "equal" else [1.0] * (count - 1) + [total - (count - 1)]
+    if count > 1 and shares[-1] < LEAST_SHARE:
+        shares[-2:] = [sum(shares[-2:]) / 2] * 2
+    return shares
+
+
+def _load(
+    number: int, runs: Sequence[Run], treated: Sequence[Treated], products: Sequence[Product], *, polygon: Polygon
+) -> Load:
+    hectares = [
+        one.area_ha * math.fsum(areas) / one.ground.area
+        for one, areas in zip(treated, zip(*(run.areas for run in runs), strict=True), strict=True)
+    ]
+    volume = math.fsum(area * one.volume for area, one in zip(hectares, treated, strict=True))
+    items = tuple(
+        LoadItem(
+            item=product.name,
+            amount=math.fsum(
+                one.rates[index] * convert(area, "ha", denominator(product.full_rate.unit))
+                for area, one in zip(hectares, treated, strict=True)
+            ),
+            unit=numerator(product.full_rate.unit),
+        )
+        for index, product in enumerate(products)
+    )
+    return Load(
+        load=number,
+        order=number,
+        area_ha=math.fsum(hectares),
+        volume_l=volume,
+        items=(_water(volume, items), *items),
+        polygon=polygon,
+    )
+
+
+def _litres(amount: float, unit: str, litres: str = "L") -> float:
+    """Room that a product takes in the tank; a product by weight is reckoned to take none."""
+    return convert(amount, unit, litres) if dimension(unit) == dimension(litres) else 0.0
+
+
+def _water(volume_l: float, items: Sequence[LoadItem]) -> LoadItem:
+    """Fill up the spray with water: liquid products take their own room."""
+    return LoadItem(item=WATER, amount=volume_l - sum(_litres(one.amount, one.unit) for one in items), unit="L")
+
+
+def _extra(why: str, volume_l: float, first: Load) -> Extra:
+    """Mix as strong as the first load."""
+    share = volume_l / first.volume_l
+    items = tuple(LoadItem(item=one.item, amount=one.amount * share, unit=one.unit) for one in first.items)
+    return Extra(why=why, volume_l=volume_l, items=items)
+
+
+def _need(number: int, product: Product, loads: Sequence[Load], extras: Sequence[Extra]) -> ProductNeed:
+    unit = numerator(product.full_rate.unit)
+    total = math.fsum(load.items[number].amount for load in loads)
+    extra = math.fsum(one.items[number].amount for one in extras)
+    size = product.pack.to(unit) if product.pack else None
+    packs = math.ceil((total + extra) / size - ROUNDING) if size else None
+    return ProductNeed(
+        item=product.name,
+        total=total,
+        extra=extra,
+        unit=unit,
+        packs=packs,
+        pack=str(product.pack) if product.pack else None,
+        left=max(packs * size - total - extra, 0.0) if packs and size else None,
+    )
+
+
+def _polygon(
+    runs: Sequence[Run], lying: Sequence[BaseGeometry], heading: float, frame: Frame
+) -> Polygon | MultiPolygon:
+    """Ground of a load on the 1e-7 degree grid; the strips are joined first, so that none shows in it."""
+    swept = shapely.union_all([run.box for run in runs])
+    pieces = [shapely.intersection(ground, swept) for ground in lying]
+    lonlat = [frame.geometry_to_lonlat(turned(piece, -heading)) for piece in pieces]
+    joined = shapely.union_all(lonlat, grid_size=DEGREE_STEP)
+    parts = [part for part in shapely.get_parts(joined) if isinstance(part, Polygon)]
+    return parts[0] if len(parts) == 1 else MultiPolygon(parts)
