@@ -153,9 +153,14 @@ def _check_band(source: Any, name: str, band: int) -> None:
         raise InputError(f"{name}: has {source.count} bands, band {band} is asked for. Bands count from 1.")
     if source.dtypes[band - 1].startswith("complex"):
         raise InputError(f"{name}: band {band} holds complex numbers. Export plain numbers.")
-    if source.colorinterp[band - 1] in (ColorInterp.palette, ColorInterp.alpha):
-        kind = source.colorinterp[band - 1].name
-        raise InputError(f"{name}: band {band} is a band of kind '{kind}', not a measurement. Name another band.")
+    kind = source.colorinterp[band - 1]
+    if kind == ColorInterp.palette:
+        raise InputError(f"{name}: band {band} holds numbers of colours, not a measurement. Export the values.")
+    if kind == ColorInterp.alpha:  # writers mark a fourth band of 8 bits so unless told otherwise
+        raise InputError(
+            f"{name}: band {band} is marked as alpha, which says where the image is transparent. If it is a "
+            "measurement, mark it as gray in the program that wrote it."
+        )
 
 
 def _apply(transform: Any, first: Any, second: Any) -> tuple[Any, Any]:
