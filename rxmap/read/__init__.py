@@ -8,15 +8,15 @@ from typing import TypeVar
 from rxmap.errors import Caution, Faults, InputError
 from rxmap.grid import Grid
 from rxmap.plan import KeepOutSection, Override, Plan, plan_fault
+from rxmap.read.asked_cells import field_grid
 from rxmap.read.boundary import make_field
 from rxmap.read.door import Source, open_plan, open_source
-from rxmap.read.field_grid import field_grid
 from rxmap.read.keep_outs import make_by_hand, make_keep_out
 from rxmap.read.stops import make_observations
 from rxmap.read.table import Table, read_table, table_of
 from rxmap.read.vector import Layer, kind_of, read_layer
 from rxmap.read.wide import own_columns
-from rxmap.records import Field, HandDrawn, InputFile, Inputs, KeepOutSource, Observation
+from rxmap.records import CellLayer, Field, HandDrawn, InputFile, Inputs, KeepOutSource, Observation
 
 __all__ = ["read_field", "read_inputs"]
 
@@ -41,7 +41,7 @@ def read_field(plan: Plan) -> Field:
 
 
 def read_inputs(plan: Plan) -> Inputs:
-    """Read all that one build needs: boundary, stops, keep-outs, what is decided by hand.
+    """Read all that one build needs: boundary, stops, keep-outs, what is decided by hand, other layers.
 
     Parameters
     ----------
@@ -61,6 +61,7 @@ def read_inputs(plan: Plan) -> Inputs:
     keep_outs = reading.keep_outs(field)
     by_hand = reading.by_hand(field)
     grid = reading.grid(field)
+    layers = reading.layers(field, grid)
     reading.faults.raise_if_any()
     if field is None or grid is None:  # its fault was raised; this is for the type checker
         raise plan_fault(plan, "field.boundary: cannot be read.")
@@ -72,6 +73,7 @@ def read_inputs(plan: Plan) -> Inputs:
         files=tuple(reading.files.values()),
         cautions=tuple(dict.fromkeys(reading.cautions)),  # one file may be named twice
         by_hand=by_hand,
+        layers=layers,
     )
 
 
@@ -153,6 +155,23 @@ class _Reading:
     def by_hand(self, field: Field | None) -> tuple[HandDrawn, ...]:
         found = (self._ground(make_by_hand, section, field) for section in self.plan.override)
         return tuple(one for one in found if one is not None)
+
+    def layers(self, field: Field | None, grid: Grid | None) -> tuple[CellLayer, ...]:
+        plan = self.plan
+        if field is None or grid is None or not (plan.imagery or plan.covariate):
+            return ()
+        from rxmap.read.layers import (
+            read_layers,  # here: rasterio costs 0.2 s that a plan without a raster must not pay
+        )
+
+        try:
+            layers, files, cautions = read_layers(plan, grid=grid, frame=field.frame)
+        except InputError as error:
+            self.faults.extend(error.faults)
+            return ()
+        self.files.update((file.name, file) for file in files)
+        self.cautions.extend(cautions)
+        return tuple(layers)
 
     def _ground(self, make: Callable[[S, Layer, Field], T], section: S, field: Field | None) -> T | None:
         try:

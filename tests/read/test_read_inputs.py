@@ -58,3 +58,32 @@ def test_plain_files_are_read_without_loading_a_geographic_library() -> None:
     code = "import sys, rxmap.read; print([m for m in ('fiona', 'rasterio', 'geopandas') if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)
     assert done.stdout.strip() == "[]"
+
+
+COVARIATE = '[[covariate]]\nfile = "soil.tif"\nname = "soil"\n'
+
+
+def write_soil(path: Path) -> None:
+    """One value over the whole field, in 0.001 degree pixels."""
+    import numpy as np
+    import rasterio
+
+    form = {"driver": "GTiff", "width": 20, "height": 20, "count": 1, "dtype": "float32", "crs": "EPSG:4326"}
+    with rasterio.open(path, "w", transform=rasterio.Affine(0.001, 0, 10.095, 0, -0.001, 50.11), **form) as target:
+        target.write(np.full((1, 20, 20), 6.5, np.float32))
+
+
+def test_other_layers_lie_on_the_grid_of_the_field_and_their_files_are_listed(
+    make_plan: MakePlan, tmp_path: Path
+) -> None:
+    write_soil(tmp_path / "soil.tif")
+    inputs = read_inputs(make_plan(rest=COVARIATE))
+    (layer,) = inputs.layers
+    assert (layer.name, layer.values.shape, layer.covered) == ("soil", inputs.grid.shape, 1.0)
+    assert layer.values[inputs.grid.inside] == pytest.approx(6.5)
+    assert inputs.files[-1].name == "soil.tif"
+
+
+def test_faults_of_other_layers_are_told_with_the_rest(refusal: Callable[..., str]) -> None:
+    lines = refusal({"stops.csv": "stop\n", "soil.tif": "not an image"}, rest=COVARIATE).splitlines()
+    assert [line.split(":")[0] for line in lines] == ["stops.csv", "soil.tif"]
