@@ -172,6 +172,10 @@ class Grid:
         out[self.inside] = values
         return out
 
+    def covered(self, geometry: BaseGeometry) -> FloatArray:
+        """Share of each cell that a geometry in metres covers: (rows, columns)."""
+        return cover(geometry, self.west, self.north, self.cell, self.shape)
+
     def mean(self, values: FloatArray) -> float:
         """Area mean of a grid of values over the field."""
         return float(np.sum(np.where(self.inside, values, 0.0) * self.share) / np.sum(self.share))

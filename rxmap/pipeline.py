@@ -3,25 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
+from rxmap.cautions import result_cautions
 from rxmap.decide.benefit import Stake, crop_value_ha, stake_of
 from rxmap.decide.compare import Draws, compare, draw_surfaces
+from rxmap.decide.dates import pass_dates
 from rxmap.decide.decision import PassDecision, decide_passes
 from rxmap.decide.gates import closed_gate
 from rxmap.decide.look import next_look
 from rxmap.decide.options import PassOption, pass_options
-from rxmap.decide.treat import decision_ground
+from rxmap.decide.treat import Ground, decision_ground
 from rxmap.decide.what_if import Decide, what_if
-from rxmap.errors import Caution, CheckError, Faults, PlanError
+from rxmap.errors import CheckError, Faults, PlanError
 from rxmap.grid import Grid
 from rxmap.passes.keep_outs import keep_out_records, kept_ground, kept_share, product_setback_m, sprayed_around
 from rxmap.passes.label import label_faults
-from rxmap.passes.prescription import Ledger, base_names, prescribe
-from rxmap.plan import Plan, read_plan
-from rxmap.plan_rules import not_applied
+from rxmap.passes.layer import Ledger
+from rxmap.passes.prescription import base_names, prescribe
+from rxmap.plan import Machine, Plan, read_plan
 from rxmap.read import read_inputs
 from rxmap.records import Field, Inputs, Money, PassResult, Result, TargetResult, slugs
 from rxmap.surface.target import TargetSurface, fit_target
@@ -29,6 +32,7 @@ from rxmap.units import currency
 from rxmap.zones.clusters import Clusters, make_zones
 from rxmap.zones.explain import zone_choice, zone_shapes
 
+OLDER_VISIT = "older visit"  # why such a row is not used for the field
 Progress = Callable[[str], None]
 
 
@@ -100,7 +104,7 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
     targets = [_target_result(surface, inputs, draws) for surface in surfaces]
 
     tell("deciding where treating pays")
-    stakes = [stake_of(s, closed_gate(plan, s.target, s.observations)) for s in surfaces]
+    stakes = [_stake(plan, surface, inputs) for surface in surfaces]
     options = pass_options(plan, field.area_ha)
     decide, weigh = _decide(plan, inputs, options, surfaces, grid), _weigh(plan, field, surfaces, grid)
     value_ha = crop_value_ha(plan.field)
@@ -115,7 +119,6 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
     tell("drawing zones and passes")
     zones = _zones(plan, stakes, grid)
     passes = _passes(plan, inputs, decisions, Ledger(field=field, grid=grid, zones=zones.labels, stakes=stakes))
-    widest = max((product_setback_m(option) for option in options), default=0.0)
     return Result(
         crop=plan.field.crop,
         units=plan.units,
@@ -126,11 +129,11 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
         targets=tuple(targets),
         zones=tuple(zone_shapes(zones, targets, field=field, grid=grid)),
         zone_choice=zone_choice(zones),
-        keep_outs=tuple(keep_out_records(inputs.keep_outs, widest, field)),
+        keep_outs=tuple(keep_out_records(inputs.keep_outs, options, field)),
         passes=tuple(passes),
         money=money,
         swath_m=plan.machine.swath.to("m") if plan.machine else None,
-        cautions=tuple(_cautions(plan, inputs, surfaces, stakes, decisions, money)),
+        cautions=tuple(result_cautions(plan, inputs, surfaces, stakes, decisions, money)),
         inputs=inputs.files,
         plan=plan.model_dump(mode="json", by_alias=True, exclude_defaults=True),
         formats=plan.output.formats,
@@ -202,14 +205,25 @@ def _target_result(fitted: TargetSurface, inputs: Inputs, draws: Draws) -> Targe
     )
 
 
+def _stake(plan: Plan, surface: TargetSurface, inputs: Inputs) -> Stake:
+    """Say what a target puts at stake: its gates, and how far it spreads until the spray date."""
+    target = surface.target
+    earlier = [o for o in inputs.observations if o.target == target.name and o.why == OLDER_VISIT]
+    newest = max((o.date for o in surface.observations if o.date), default=None)
+    spread_m = 0.0
+    if target.spread and newest and plan.field.spray_date:
+        spread_m = target.spread.to("m/day") * max((plan.field.spray_date - newest).days, 0)
+    return stake_of(surface, closed_gate(plan, target, surface.observations, earlier), spread_m=spread_m)
+
+
 def _decide(
     plan: Plan, inputs: Inputs, options: Sequence[PassOption], surfaces: Sequence[TargetSurface], grid: Grid
 ) -> Decide:
     """Make the decision a function of what may change: options, stakes and the value of the yield."""
-    kept = {o.slug: kept_share(kept_ground(inputs.keep_outs, product_setback_m(o)), grid) for o in options}
     machine = plan.machine
-    grounds = {slug: decision_ground(grid, share, machine) for slug, share in kept.items()} if machine else {}
-    mapped = frozenset(s.target.name for s in surfaces if s.verdict == "map")
+    grounds = {option.slug: _ground(inputs, option, grid, machine) for option in options} if machine else {}
+    # A strip that edge stops decide differs from the rest of the field: that alone makes a map.
+    mapped = frozenset(s.target.name for s in surfaces if s.verdict == "map" or s.edge is not None)
 
     def decide(options: Sequence[PassOption], stakes: Sequence[Stake], value_ha: float | None) -> list[PassDecision]:
         if machine is None:
@@ -219,6 +233,17 @@ def _decide(
         )
 
     return decide
+
+
+def _ground(inputs: Inputs, option: PassOption, grid: Grid, machine: Machine) -> Ground:
+    """Sprayable ground of a pass: outside keep-outs and what is skipped by hand; with what is treated by hand."""
+    kept = kept_share(kept_ground(inputs.keep_outs, product_setback_m(option)), grid)
+    drawn = [hand for hand in inputs.by_hand if hand.pass_name in (None, option.name)]
+    skipped, treated = (
+        sum((grid.covered(hand.ground) for hand in drawn if hand.action == action), np.zeros(grid.shape))
+        for action in ("skip", "treat")
+    )
+    return decision_ground(grid, kept + skipped, machine, by_hand=treated if treated.any() else None)
 
 
 def _weigh(plan: Plan, field: Field, surfaces: Sequence[TargetSurface], grid: Grid) -> Callable[..., Money | None]:
@@ -254,61 +279,21 @@ def _passes(plan: Plan, inputs: Inputs, decisions: Sequence[PassDecision], ledge
     if plan.machine is None:
         return []
     bases = base_names([decision.option.slug for decision in decisions])
-    return [
-        prescribe(
+    measures = {target.name: target.measure for target in plan.target}
+    passes = []
+    for decision, base in zip(decisions, bases, strict=True):
+        option = decision.option
+        told = prescribe(
             decision,
-            sprayed_around(kept_ground(inputs.keep_outs, product_setback_m(decision.option))),
+            sprayed_around(kept_ground(inputs.keep_outs, product_setback_m(option))),
             ledger,
             machine=plan.machine,
+            by_hand=[hand for hand in inputs.by_hand if hand.pass_name in (None, option.name)],
             base=base,
-            next_look="" if decision.goes_out else next_look(decision.option, ledger.stakes, ledger.grid),
         )
-        for decision, base in zip(decisions, bases, strict=True)
-    ]
-
-
-def input_cautions(plan: Plan, inputs: Inputs) -> list[Caution]:
-    """Cautions that the plan and its files raise before anything is computed."""
-    found = [Caution(f"not_applied: {key}", f"{key} is read but not acted on yet.") for key in not_applied(plan)]
-    found += inputs.cautions
-    if not plan.product:
-        found.append(Caution("no_product", "The plan has no product: surfaces and zones only, no pass and no money."))
-    for product in plan.product:
-        if product.under_label:
-            found.append(
-                Caution(
-                    "under_label",
-                    f"{product.name}: {product.under_label.rate} is below the label's minimum {product.label.min}; "
-                    f"reason given: {product.under_label.reason}. A low rate can fail and breeds resistance.",
-                )
-            )
-    return found
-
-
-def _cautions(
-    plan: Plan,
-    inputs: Inputs,
-    surfaces: Sequence[TargetSurface],
-    stakes: Sequence[Stake],
-    decisions: Sequence[PassDecision],
-    money: Money | None,
-) -> list[Caution]:
-    """Everything the reader must know, in one order, each once."""
-    found = input_cautions(plan, inputs)
-    for surface in surfaces:
-        name = surface.target.name
-        found += [Caution(code, f"{name}: {text}") for code, text in surface.model.cautions_]
-        if surface.verdict == "uniform":
-            found.append(Caution("no_map", f"{name}: the stops do not support a map. {surface.model.reason_}"))
-    for stake in stakes:
-        if stake.closed:
-            found.append(Caution("gate_closed", f"{stake.name}: {stake.closed}."))
-    if money and money.best == "all" and any(d.kind == "map" for d in decisions):
-        found.append(
-            Caution(
-                "floor_holds",
-                "Treating all is expected to earn more than the map, but part of the field is below the threshold, "
-                "which is a floor: ground below it is not treated.",
-            )
-        )
-    return list(dict.fromkeys(found))
+        if decision.goes_out:
+            dates = pass_dates(option.products, [measures[name] for name in option.control], plan.field.spray_date)
+            passes.append(replace(told, dates=dates))
+        else:
+            passes.append(replace(told, next_look=next_look(option, ledger.stakes, ledger.grid)))
+    return passes

@@ -321,19 +321,14 @@ def not_applied(plan: Plan) -> list[str]:
         ("scouting.start", plan.scouting.start),
         ("imagery", plan.imagery),
         ("covariate", plan.covariate),
-        ("override", plan.override),
         ("weather", plan.weather),
         ("review", plan.review),
     ]
     if plan.check_strips and plan.check_strips.count != 0:
         later.append(("check_strips", plan.check_strips))
-    for number, target in enumerate(plan.target, start=1):
-        key = f"target[{number}]"
-        later += [(f"{key}.gates.rising", target.gates.rising), (f"{key}.gates.confirmed", target.gates.confirmed)]
-        later += [(f"{key}.edge", target.edge), (f"{key}.spread", target.spread)]
     for number, product in enumerate(plan.product, start=1):
-        later += [(f"product[{number}].response", product.response), (f"product[{number}].pack", product.pack)]
-        for key in ("rei", "rainfast", "droplet", "group"):
+        later.append((f"product[{number}].pack", product.pack))
+        for key in ("droplet", "group"):
             later.append((f"product[{number}].label.{key}", getattr(product.label, key)))
     if plan.machine:
         machine = plan.machine

@@ -114,12 +114,16 @@ class Inputs:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeepOut:
-    """Ground that must not be treated: a source with its setback, clipped to the field."""
+    """Ground that must not be treated: a source with its setback, clipped to the field.
+
+    Products differ in the setback on their labels, so one source may stand here once for each setback.
+    """
 
     reason: str
     setback_m: float
     polygon: Polygon | MultiPolygon
     ground: BaseGeometry  # in metres
+    passes: tuple[str, ...]  # slugs of the passes that keep this setback
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

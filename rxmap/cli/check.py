@@ -10,9 +10,9 @@ import typer
 
 def check(plan_path: Annotated[Path, typer.Argument(metavar="PLAN", help="The plan file.")]) -> None:
     """Read the plan and all its files and report every problem at once. Computes and writes nothing."""
+    from rxmap.cautions import input_cautions
     from rxmap.cli.words import print_cautions
     from rxmap.pipeline import check as read_all
-    from rxmap.pipeline import input_cautions
     from rxmap.show.text import area, counted, safe
 
     plan, inputs = read_all(plan_path)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rxmap.decide.options import PassOption
+from rxmap.decide.options import PassOption, Step
 from rxmap.grid import BoolArray, FloatArray
 from rxmap.plan import FieldSection, Loss
 from rxmap.surface.target import TargetSurface
@@ -34,6 +34,8 @@ class Stake:
         From the plan.
     closed : str or None
         Why no gate lets this target be treated now; None when all are open.
+    spread_m : float
+        How far the treated area has to grow until the spray date [m].
     """
 
     name: str
@@ -43,6 +45,7 @@ class Stake:
     threshold: float
     break_even: float
     closed: str | None
+    spread_m: float = 0.0
 
     @property
     def weight(self) -> FloatArray:
@@ -68,20 +71,40 @@ def loss_fraction(pressure: FloatArray, loss: Loss) -> FloatArray:
     return np.minimum(loss.cap, loss.per_unit * (loss.growth or 1.0) * pressure)
 
 
-def stake_of(surface: TargetSurface, closed: str | None) -> Stake:
-    """Take the expected loss of a fitted target over its predictive distribution."""
-    target, predictive, loss = surface.target, surface.predictive, surface.target.loss
+def stake_of(surface: TargetSurface, closed: str | None, *, spread_m: float = 0.0) -> Stake:
+    """Take the expected loss of a fitted target over its predictive distribution.
+
+    Along the boundary edge stops decide, where the target asks for it: their level stands on that strip.
+
+    Parameters
+    ----------
+    surface : TargetSurface
+        The fitted target.
+    closed : str or None
+        Why it may not be treated now.
+    spread_m : float
+        How far its treated area has to grow until the spray date [m].
+    """
+    target, predictive = surface.target, surface.predictive
+    loss = target.loss if target.decides == "this crop" else None
     inside = surface.surface.grid.inside
+    lost = None if loss is None else predictive.expect(lambda pressure: loss_fraction(pressure, loss))
+    p_over, mean = surface.surface.p_over[inside], surface.surface.mean[inside]
+    if surface.edge is not None:
+        strip, level = surface.edge.cells, surface.edge.predictive
+        mean = np.where(strip, level.mean[0], mean)
+        p_over = np.where(strip, level.p_over(target.threshold)[0], p_over)
+        if loss is not None and lost is not None:
+            lost = np.where(strip, level.expect(lambda pressure: loss_fraction(pressure, loss))[0], lost)
     return Stake(
         name=target.name,
-        loss=None
-        if loss is None or target.decides == "next crop"
-        else predictive.expect(lambda pressure: loss_fraction(pressure, loss)),
-        p_over=surface.surface.p_over[inside],
-        mean=surface.surface.mean[inside],
+        loss=lost,
+        p_over=p_over,
+        mean=mean,
         threshold=target.threshold,
         break_even=target.break_even,
         closed=closed,
+        spread_m=spread_m,
     )
 
 
@@ -124,20 +147,33 @@ class Benefit:
 
     Parameters
     ----------
-    score : ndarray, shape (m,)
-        What the treated area is chosen on [currency/ha]: the benefit, or its stand-in without a loss.
+    steps : tuple of Step
+        Rates that are weighed, low to full.
+    scores : ndarray, shape (steps, m)
+        What the treated area is chosen on at each rate [currency/ha]: the benefit, or its stand-in without
+        a loss.
     money : bool
         Whether `score` is money gained: every target that counts has a loss function.
     allowed : ndarray of bool, shape (m,)
         Where the expected pressure of a controlled target reaches its threshold (the floor).
     targets : tuple of str
         The controlled targets that count.
+    spread_m : float
+        How far the treated area has to grow until the spray date [m].
     """
 
-    score: FloatArray
+    steps: tuple[Step, ...]
+    scores: FloatArray
     money: bool
     allowed: BoolArray
     targets: tuple[str, ...]
+    spread_m: float = 0.0
+
+    @property
+    def score(self) -> FloatArray:
+        """Score at the full rate [currency/ha]."""
+        full: FloatArray = self.scores[-1]
+        return full
 
 
 def pass_benefit(
@@ -160,13 +196,24 @@ def pass_benefit(
     if not counted:
         return None
     money = value_ha is not None and all(s.loss is not None for s in counted)
+    steps = option.steps
     if money:
         losses = {s.name: s.loss for s in stakes if s.loss is not None}
-        control: dict[str, FloatArray | float] = {s.name: option.control[s.name] for s in counted}
-        score = saved_share(losses, control) * (value_ha or 0.0) - option.cost_ha
+        scores = [
+            saved_share(losses, {s.name: step.control[s.name] for s in counted}) * (value_ha or 0.0) - step.cost_ha
+            for step in steps
+        ]
         allowed = np.logical_or.reduce([s.mean >= s.threshold for s in counted])
     else:
+        steps = steps[-1:]  # nothing says what a lower rate's lesser control costs: the full rate, or nothing
         ratio = np.max([s.p_over / s.break_even for s in counted], axis=0)
-        score = (option.cost_ha or 1.0) * (ratio - 1)  # what costs nothing still needs its chance
-        allowed = np.ones(len(score), dtype=bool)
-    return Benefit(score=score, money=money, allowed=allowed, targets=tuple(s.name for s in counted))
+        scores = [(option.cost_ha or 1.0) * (ratio - 1)]  # what costs nothing still needs its chance
+        allowed = np.ones(len(ratio), dtype=bool)
+    return Benefit(
+        steps=steps,
+        scores=np.stack(scores),
+        money=money,
+        allowed=allowed,
+        targets=tuple(s.name for s in counted),
+        spread_m=max(s.spread_m for s in counted),
+    )

@@ -10,6 +10,7 @@ import numpy as np
 
 from rxmap.decide.benefit import Stake, loss_fraction, saved_share
 from rxmap.decide.decision import PassDecision
+from rxmap.decide.treat import IntArray
 from rxmap.grid import BoolArray, FloatArray, Grid, block_sum
 from rxmap.records import DecisionKind, Money
 from rxmap.surface.target import TargetSurface
@@ -71,7 +72,7 @@ def draw_surfaces(surfaces: Sequence[TargetSurface], grid: Grid, *, seed: int) -
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """One way to treat the field: the share of each cell that each pass treats, by pass slug."""
+    """One way to treat the field: the share of each cell that each pass treats at each rate, by pass slug."""
 
     treated: Mapping[str, FloatArray]
 
@@ -80,8 +81,13 @@ class Case:
         area = block_sum(grid.share, draws.factor)[draws.blocks]
         return Case(
             treated={
-                slug: block_sum(grid.spread(share, 0.0) * grid.share, draws.factor)[draws.blocks] / area
-                for slug, share in self.treated.items()
+                slug: np.stack(
+                    [
+                        block_sum(grid.spread(share, 0.0) * grid.share, draws.factor)[draws.blocks] / area
+                        for share in shares
+                    ]
+                )
+                for slug, shares in self.treated.items()
             }
         )
 
@@ -117,12 +123,14 @@ def gain(
     control: dict[str, FloatArray | float] = {}
     cost = 0.0
     for decision in decisions:
-        share = case.treated.get(decision.option.slug)
-        if share is None or not share.any():
+        shares = case.treated.get(decision.option.slug)
+        if shares is None or not shares.any():
             continue
-        cost += decision.option.cost_ha * float(share @ area_ha) + decision.option.fixed
+        treated_ha = shares @ area_ha
+        cost += sum(step.cost_ha * float(ha) for step, ha in zip(decision.steps, treated_ha, strict=True))
+        cost += decision.option.fixed
         for name in decision.benefit.targets if decision.benefit else ():
-            reached = decision.option.control[name] * share
+            reached = np.array([step.control[name] for step in decision.steps]) @ shares
             control[name] = 1 - (1 - control.get(name, 0.0)) * (1 - reached)
     saved = saved_share(losses, control) @ area_ha if losses else np.zeros(1)
     result: FloatArray = saved * value_ha - cost
@@ -177,31 +185,39 @@ def _cases(
     decisions: Sequence[PassDecision], grid: Grid, losses: Mapping[str, FloatArray], area: FloatArray, value_ha: float
 ) -> dict[DecisionKind, Case]:
     out = [d for d in decisions if d.goes_out]
-    whole = {d.option.slug: _cell_share(d, d.ground.sprayable, grid) for d in decisions if d.benefit is not None}
+    whole = {d.option.slug: _cell_shares(d, _uniform(d), grid) for d in decisions}
     if out:
         every = Case(treated={d.option.slug: whole[d.option.slug] for d in out})
     else:
-        singles = [Case(treated={slug: share}) for slug, share in whole.items()]
+        singles = [Case(treated={d.option.slug: whole[d.option.slug]}) for d in decisions if d.benefit is not None]
         every = max(
             singles,
             key=lambda c: float(gain(c, losses, decisions=decisions, area_ha=area, value_ha=value_ha).sum()),
             default=Case(treated={}),
         )
     cases: dict[DecisionKind, Case] = {"none": Case(treated={}), "all": every}
-    mapped = {d.option.slug: _cell_share(d, d.treated, grid) for d in out if d.kind == "map"}
+    mapped = {d.option.slug: _cell_shares(d, d.levels, grid) for d in out if d.kind == "map"}
     if mapped:
         cases["map"] = Case(treated={**every.treated, **mapped})
     return cases
 
 
-def _cell_share(decision: PassDecision, treated: BoolArray, grid: Grid) -> FloatArray:
-    """Share of each inside cell that a decision treats: its decision cell's free share where treated."""
+def _uniform(decision: PassDecision) -> IntArray:
+    """Levels of the whole sprayable field at the rate that is best for all of it."""
+    sprayable = decision.ground.sprayable
+    best = len(decision.steps) if decision.treatment is None else decision.treatment.best_uniform(sprayable)
+    return best * sprayable.astype(np.int64)
+
+
+def _cell_shares(decision: PassDecision, levels: IntArray, grid: Grid) -> FloatArray:
+    """Share of each inside cell that is treated at each rate: its decision cell's free share there."""
     ground = decision.ground
     field_ha = ground.grid.share * ground.grid.cell_ha
-    free = np.divide(ground.free_ha, field_ha, out=np.zeros_like(field_ha), where=field_ha > 0) * treated
+    free = np.divide(ground.free_ha, field_ha, out=np.zeros_like(field_ha), where=field_ha > 0)
     rows, columns = grid.shape
-    fine: FloatArray = np.kron(free, np.ones((ground.factor, ground.factor)))[:rows, :columns]
-    return fine[grid.inside]
+    block = np.ones((ground.factor, ground.factor))
+    shares = [np.where(levels == level, free, 0.0) for level in range(1, len(decision.steps) + 1)]
+    return np.stack([np.kron(share, block)[:rows, :columns][grid.inside] for share in shares])
 
 
 def _spread(

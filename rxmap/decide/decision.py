@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rxmap.decide.benefit import Benefit, Stake, pass_benefit
-from rxmap.decide.options import PassOption
-from rxmap.decide.treat import Ground, Treatment, treat
+from rxmap.decide.options import PassOption, Step
+from rxmap.decide.treat import Ground, IntArray, Treatment, treat
 from rxmap.grid import M2_PER_HA, BoolArray, Grid
 from rxmap.plan import Machine
 from rxmap.records import DecisionKind
@@ -27,8 +27,8 @@ class PassDecision:
         The decision.
     reason : str
         Why, in one sentence.
-    treated : ndarray of bool
-        Decision cells that are treated; empty with `none`.
+    levels : ndarray of int
+        Rate of each decision cell, 0 where untreated; all 0 with `none`. Rate 1 is the first of `steps`.
     ground : Ground
         Its decision cells.
     benefit : Benefit or None
@@ -40,10 +40,20 @@ class PassDecision:
     option: PassOption
     kind: DecisionKind
     reason: str
-    treated: BoolArray
+    levels: IntArray
     ground: Ground
     benefit: Benefit | None
     treatment: Treatment | None
+
+    @property
+    def treated(self) -> BoolArray:
+        """Decision cells that are treated at any rate."""
+        return self.levels > 0
+
+    @property
+    def steps(self) -> tuple[Step, ...]:
+        """Rates that `levels` count; ground treated by hand alone gets the full rate."""
+        return self.benefit.steps if self.benefit is not None else self.option.steps[-1:]
 
     @property
     def goes_out(self) -> bool:
@@ -107,12 +117,12 @@ def decide_passes(
                     benefit = pass_benefit(option, stakes, value_ha=value_ha, done=frozenset(done))
                 ground = grounds[option.slug]
                 tried.append(_best(option, benefit, grid=grid, ground=ground, machine=machine, mapped=mapped))
-        best, _ = max(tried, key=lambda pair: pair[1])  # the first of equals: the order of the plan
+        # The first of equals: the order of the plan. What goes out by hand at a loss comes after what earns.
+        best, _ = max(tried, key=lambda pair: (pair[1], pair[0].goes_out))
         if not best.goes_out:
-            decided |= {
-                decision.option.slug: replace(decision, reason=_at_home(decision, stakes, done=done, taken=taken))
-                for decision, _ in tried
-            }
+            for decision, _ in tried:
+                reason = decision.reason if decision.goes_out else _at_home(decision, stakes, done=done, taken=taken)
+                decided[decision.option.slug] = replace(decision, reason=reason)
             break
         decided[best.option.slug] = best
         taken.update(dict.fromkeys((product.name for product in best.option.products), best.option.name))
@@ -125,33 +135,46 @@ def _best(
     option: PassOption, benefit: Benefit | None, *, grid: Grid, ground: Ground, machine: Machine, mapped: frozenset[str]
 ) -> tuple[PassDecision, float]:
     """Best decision of one pass on its own, with its gain [currency, or the stand-in's unit]."""
-    nothing = np.zeros_like(ground.sprayable)
+    nothing = np.zeros(ground.sprayable.shape, dtype=np.int64)
     if benefit is None or not ground.sprayable.any():
         reason = "" if benefit is None else "keep-outs and setbacks leave no ground to treat"
         stays = PassDecision(
-            option=option, kind="none", reason=reason, treated=nothing, ground=ground, benefit=benefit, treatment=None
+            option=option, kind="none", reason=reason, levels=nothing, ground=ground, benefit=benefit, treatment=None
         )
-        return stays, 0.0
-    treatment = treat(option, benefit, grid=grid, ground=ground, machine=machine)
+        return _by_hand(stays), 0.0
+    treatment = treat(benefit, grid=grid, ground=ground, machine=machine)
+    uniform = treatment.best_uniform(ground.sprayable)
+    whole = uniform * ground.sprayable.astype(np.int64)
     # Without a loss the score has no money to set against the trip: the threshold alone decides.
     fixed = option.fixed if benefit.money else 0.0
     supported = not mapped.isdisjoint(benefit.targets)
     gains: dict[DecisionKind, float] = {"none": 0.0}
     if treatment.above[ground.sprayable].all():
-        gains["all"] = float(treatment.worth[ground.sprayable].sum()) - fixed
-    if supported and not np.array_equal(treatment.treated, ground.sprayable):  # a map of everything is `all`
+        gains["all"] = float(treatment.worths[uniform - 1][ground.sprayable].sum()) - fixed
+    if supported and not np.array_equal(treatment.levels, whole):  # a map of everything is `all`
         gains["map"] = treatment.gain - fixed
     kind = max(gains, key=lambda name: (gains[name], name == "none"))
     decision = PassDecision(
         option=option,
         kind=kind,
         reason=_reason(kind, gains, benefit, treatment, fixed=fixed, code=option.currency, supported=supported),
-        treated={"map": treatment.treated, "all": ground.sprayable, "none": nothing}[kind],
+        levels={"map": treatment.levels, "all": whole, "none": nothing}[kind],
         ground=ground,
         benefit=benefit,
         treatment=treatment,
     )
-    return decision, gains[kind]
+    return _by_hand(decision), gains[kind]
+
+
+def _by_hand(decision: PassDecision) -> PassDecision:
+    """Add what the adviser treats by hand, at the full rate; it beats numbers and gates."""
+    drawn = decision.ground.by_hand
+    if drawn is None or not (drawn & (decision.levels == 0)).any():
+        return decision
+    levels = np.where(drawn & (decision.levels == 0), len(decision.steps), decision.levels)
+    why = f"treated by hand; by the numbers: {decision.reason}" if decision.reason else "treated by hand"
+    reason = why if decision.kind == "none" else f"{decision.reason}; some ground is treated by hand"
+    return replace(decision, kind="map", levels=levels, reason=reason)
 
 
 def _reason(

@@ -10,7 +10,9 @@ from rxmap.plan_rules import stage_within
 from rxmap.records import Observation
 
 
-def closed_gate(plan: Plan, target: Target, observations: Sequence[Observation]) -> str | None:
+def closed_gate(
+    plan: Plan, target: Target, observations: Sequence[Observation], earlier: Sequence[Observation] = ()
+) -> str | None:
     """Say why a target may not be treated now, or None when every gate is open.
 
     Parameters
@@ -21,6 +23,8 @@ def closed_gate(plan: Plan, target: Target, observations: Sequence[Observation])
         The target.
     observations : sequence of Observation
         The used observations of this target.
+    earlier : sequence of Observation
+        Its older visits, for the gate `rising`.
 
     Raises
     ------
@@ -29,7 +33,12 @@ def closed_gate(plan: Plan, target: Target, observations: Sequence[Observation])
     """
     if target.decides == "next crop":
         return f"{target.name} decides about the next crop: a note, never a pass"
-    return _stage(plan, target) or _infested(plan, target, observations)
+    return (
+        _stage(plan, target)
+        or _confirmed(target)
+        or _infested(plan, target, observations)
+        or _rising(target, observations, earlier)
+    )
 
 
 def _stage(plan: Plan, target: Target) -> str | None:
@@ -41,6 +50,35 @@ def _stage(plan: Plan, target: Target) -> str | None:
     if gates.stages and stage not in gates.stages:
         return f"stage {stage} is not one of {', '.join(gates.stages)}, where this threshold holds"
     return None
+
+
+def _confirmed(target: Target) -> str | None:
+    open_points = [name for name, seen in target.gates.confirmed.items() if not seen]
+    return f"not confirmed in the field: {', '.join(open_points)}" if open_points else None
+
+
+def _rising(target: Target, observations: Sequence[Observation], earlier: Sequence[Observation]) -> str | None:
+    """Compare the newest visit with the one before, over the stops that have both."""
+    if not target.gates.rising:
+        return None
+    before: dict[str, Observation] = {}
+    for o in earlier:
+        if o.stop not in before or (o.date and (before[o.stop].date or o.date) < o.date):
+            before[o.stop] = o
+    pairs = [(before[o.stop], o) for o in observations if o.stop in before]
+    if not pairs:
+        return "no earlier visit tells whether it is rising, which the threshold asks for"
+    then, now = (
+        sum(o.value for o in visit) / sum(_looked_at(o, target) for o in visit) for visit in zip(*pairs, strict=True)
+    )
+    if now > then:
+        return None
+    return f"not rising since the last visit ({then:.3g} then, {now:.3g} now, over {len(pairs)} stops)"
+
+
+def _looked_at(observation: Observation, target: Target) -> float:
+    """Return what a value is counted over: units for counts and positives; a percent or score is one already."""
+    return observation.n if target.measure in ("count", "incidence") else 1.0
 
 
 def _infested(plan: Plan, target: Target, observations: Sequence[Observation]) -> str | None:

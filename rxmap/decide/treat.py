@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
 
 from rxmap.decide.benefit import Benefit
-from rxmap.decide.cut import treated_area
+from rxmap.decide.cut import stepped_areas
 from rxmap.decide.edge import EdgePrice, edge_price
-from rxmap.decide.options import PassOption
+from rxmap.decide.options import Step
 from rxmap.decide.shape import keep_paying, machine_footprint, widen_or_drop
 from rxmap.grid import M2_PER_HA, BoolArray, FloatArray, Grid, block_sum
 from rxmap.plan import Machine
+
+IntArray = NDArray[np.int64]
 
 MOST_DECISION_CELLS = 40_000  # the exact cut stays below half a second
 
@@ -30,11 +35,14 @@ class Ground:
         Cells of the field grid along a decision cell.
     free_ha : ndarray, shape (rows, columns)
         Area of each decision cell that is inside the field and outside every keep-out [ha].
+    by_hand : ndarray of bool, shape (rows, columns), or None
+        Decision cells that the adviser treats whatever the numbers say.
     """
 
     grid: Grid
     factor: int
     free_ha: FloatArray
+    by_hand: BoolArray | None = None
 
     @property
     def sprayable(self) -> BoolArray:
@@ -42,7 +50,7 @@ class Ground:
         return self.free_ha > 0
 
 
-def decision_ground(grid: Grid, kept: FloatArray, machine: Machine) -> Ground:
+def decision_ground(grid: Grid, kept: FloatArray, machine: Machine, *, by_hand: FloatArray | None = None) -> Ground:
     """Lay decision cells over the field: at least half a section wide, at most 40,000 of them.
 
     Parameters
@@ -50,16 +58,21 @@ def decision_ground(grid: Grid, kept: FloatArray, machine: Machine) -> Ground:
     grid : Grid
         The field grid.
     kept : ndarray, shape of the grid
-        Share of each cell inside a keep-out.
+        Share of each cell inside a keep-out, or skipped by hand.
     machine : Machine
         Its section width sets how fine a decision can be followed.
+    by_hand : ndarray, shape of the grid, optional
+        Share of each cell that the adviser treats by hand.
     """
     wanted = max(grid.cell, section_width(machine) / 2)
     factor = math.ceil(wanted / grid.cell - 1e-9)
     while np.count_nonzero(block_sum(grid.share, factor)) > MOST_DECISION_CELLS:
         factor += 1
-    free = np.maximum(grid.share - kept, 0.0)
-    return Ground(grid=grid.coarsened(factor), factor=factor, free_ha=block_sum(free, factor) * grid.cell_ha)
+    free_ha = block_sum(np.maximum(grid.share - kept, 0.0), factor) * grid.cell_ha
+    drawn = None
+    if by_hand is not None:  # a decision cell goes with most of its ground; polygons later follow the line itself
+        drawn = (block_sum(np.minimum(by_hand, grid.share), factor) > block_sum(grid.share, factor) / 2) & (free_ha > 0)
+    return Ground(grid=grid.coarsened(factor), factor=factor, free_ha=free_ha, by_hand=drawn)
 
 
 def section_width(machine: Machine) -> float:
@@ -83,20 +96,36 @@ class Treatment:
 
     Parameters
     ----------
-    treated : ndarray of bool
-        Decision cells to treat.
-    worth : ndarray
-        Benefit of each decision cell, for its free ground [currency].
+    levels : ndarray of int
+        Rate of each decision cell: 0 untreated, 1 the lowest rate, and so on.
+    worths : ndarray, shape (steps, rows, columns)
+        Benefit of each decision cell at each rate, for its free ground [currency].
     above : ndarray of bool
         Decision cells where the expected pressure reaches the threshold on most of the ground (the floor).
     price : EdgePrice
-        Of a metre of treated edge.
+        Of a metre of edge between untreated ground and the lowest rate.
     """
 
-    treated: BoolArray
-    worth: FloatArray
+    levels: IntArray
+    worths: FloatArray
     above: BoolArray
     price: EdgePrice
+
+    @property
+    def treated(self) -> BoolArray:
+        """Decision cells to treat at any rate."""
+        return self.levels > 0
+
+    @property
+    def worth(self) -> FloatArray:
+        """Benefit of each decision cell: at its rate where treated, else at the rate that would be best [currency]."""
+        at_rate = np.take_along_axis(self.worths, np.maximum(self.levels - 1, 0)[np.newaxis], axis=0)[0]
+        chosen: FloatArray = np.where(self.treated, at_rate, self.worths.max(axis=0))
+        return chosen
+
+    def best_uniform(self, sprayable: BoolArray) -> int:
+        """Rate that is best over the whole field."""
+        return int(np.argmax([worth[sprayable].sum() for worth in self.worths])) + 1
 
     @property
     def gain(self) -> float:
@@ -104,30 +133,70 @@ class Treatment:
         return float(self.worth[self.treated].sum())
 
 
-def treat(option: PassOption, benefit: Benefit, *, grid: Grid, ground: Ground, machine: Machine) -> Treatment:
+def treat(benefit: Benefit, *, grid: Grid, ground: Ground, machine: Machine) -> Treatment:
     """Choose the treated area of a pass.
 
     The cut is exact; parts narrower than the machine can follow are then taken off, and parts that
     no longer pay for their own edge with them.
     """
-    per_ha = _ground_mean(benefit.score, grid, ground)
-    worth = per_ha * ground.free_ha
+    per_ha = np.stack([_ground_mean(score, grid, ground) for score in benefit.scores])
     above = _ground_mean(benefit.allowed.astype(float), grid, ground) >= 0.5
-    price = machine_edge_price(option, per_ha[ground.sprayable], machine)
-    cell = ground.grid.cell
-    cut_on = np.where(above, worth, -_too_dear(worth, price, cell))
-    treated = treated_area(cut_on, ground.sprayable, price, cell)
+    worths = per_ha * ground.free_ha
+    cell, inside = ground.grid.cell, ground.sprayable
+    prices = _step_prices(benefit.steps, per_ha[:, inside], machine)
+    gains = list(np.diff(worths, axis=0, prepend=0.0))
+    gains[0] = np.where(above, gains[0], -_too_dear(worths, prices, cell))
+    steps = stepped_areas(gains, inside, prices, cell)
     footprint = machine_footprint(cell, least_width(machine, cell), least_run(machine), machine.heading)
+    steps = _shaped(steps, gains, prices, cell, inside=inside, footprint=footprint)
+    levels = _grown(np.sum(steps, axis=0, dtype=np.int64), benefit.spread_m, ground)
+    return Treatment(levels=levels, worths=worths, above=above, price=prices[0])
+
+
+def _shaped(
+    steps: Sequence[BoolArray],
+    gains: Sequence[FloatArray],
+    prices: Sequence[EdgePrice],
+    cell: float,
+    *,
+    inside: BoolArray,
+    footprint: BoolArray,
+) -> list[BoolArray]:
+    """Take off every step what the machine cannot follow and what no longer pays, each within the one below."""
+    now = list(steps)
     while True:
-        shaped = widen_or_drop(treated, ground.sprayable, footprint)
-        shaped = keep_paying(shaped, cut_on, price, cell, inside=ground.sprayable)
-        if np.array_equal(shaped, treated):
-            return Treatment(treated=shaped, worth=worth, above=above, price=price)
-        treated = shaped
+        before = [step.copy() for step in now]
+        for number, price in enumerate(prices):
+            within = now[number] & now[number - 1] if number else now[number]
+            wide = widen_or_drop(within, inside, footprint)
+            # A step that loses may carry one above it that pays for both.
+            carried = sum(np.where(now[above], gains[above], 0.0) for above in range(number + 1, len(now)))
+            now[number] = keep_paying(wide, gains[number] + carried, price, cell, inside=inside)
+        if all(np.array_equal(a, b) for a, b in zip(before, now, strict=True)):
+            return now
 
 
-def machine_edge_price(option: PassOption, benefit_ha: FloatArray, machine: Machine) -> EdgePrice:
-    """Price an edge: what the machine misplaces along it, at the pass's cost and the benefit it misses."""
+def _grown(levels: IntArray, spread_m: float, ground: Ground) -> IntArray:
+    """Grow the treated area by the way that the target spreads; new ground gets the rate of its neighbour."""
+    if spread_m == 0.0 or not levels.any():
+        return levels
+    distance, nearest = ndimage.distance_transform_edt(levels == 0, return_indices=True)
+    reached = (distance * ground.grid.cell <= spread_m) & ground.sprayable
+    grown: IntArray = np.where(reached, levels[tuple(nearest)], levels)
+    return grown
+
+
+def _step_prices(steps: Sequence[Step], per_ha: FloatArray, machine: Machine) -> list[EdgePrice]:
+    """Price the edge of each step by what it adds over the step below: its cost and the benefit it misses."""
+    costs = np.diff([step.cost_ha for step in steps], prepend=0.0)
+    added = np.diff(per_ha, axis=0, prepend=0.0)
+    return [
+        machine_edge_price(max(float(cost), 0.0), benefit, machine) for cost, benefit in zip(costs, added, strict=True)
+    ]
+
+
+def machine_edge_price(cost_ha: float, benefit_ha: FloatArray, machine: Machine) -> EdgePrice:
+    """Price an edge: what the machine misplaces along it, at the cost and the benefit it misses."""
     missed = float(np.mean(np.maximum(benefit_ha, 0.0))) if benefit_ha.size else 0.0
     return edge_price(
         section_width=section_width(machine),
@@ -135,7 +204,7 @@ def machine_edge_price(option: PassOption, benefit_ha: FloatArray, machine: Mach
         delay=machine.delay.to("s") if machine.delay else 0.0,
         look_ahead=machine.look_ahead.to("s") if machine.look_ahead else 0.0,
         heading=machine.heading,
-        cost_per_m2=option.cost_ha / M2_PER_HA,
+        cost_per_m2=cost_ha / M2_PER_HA,
         benefit_per_m2=missed / M2_PER_HA,
     )
 
@@ -147,6 +216,7 @@ def _ground_mean(values: FloatArray, grid: Grid, ground: Ground) -> FloatArray:
     return np.divide(total, area, out=np.zeros_like(total), where=area > 0)
 
 
-def _too_dear(worth: FloatArray, price: EdgePrice, cell: float) -> float:
-    """Loss that no cut takes for a cell: more than all its eight arcs can save, twice over."""
-    return 4 * sum(price.arc_weights(cell)) + float(np.abs(worth).max(initial=0.0)) + 1.0
+def _too_dear(worths: FloatArray, prices: Sequence[EdgePrice], cell: float) -> float:
+    """Loss that no cut takes for a cell: more than all its arcs and all its steps can gain, twice over."""
+    arcs = sum(sum(price.arc_weights(cell)) for price in prices)
+    return 4 * arcs + 2 * float(np.abs(worths).max(initial=0.0)) + 1.0

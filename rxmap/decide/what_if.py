@@ -81,11 +81,15 @@ def what_if(
 
 
 def _option(option: PassOption, assumption: Assumption) -> PassOption:
-    return replace(
-        option,
-        control={name: share * assumption.efficacy for name, share in option.control.items()},
-        cost_ha=option.cost_ha * assumption.cost,
+    steps = tuple(
+        replace(
+            step,
+            control={name: share * assumption.efficacy for name, share in step.control.items()},
+            cost_ha=step.cost_ha * assumption.cost,
+        )
+        for step in option.steps
     )
+    return replace(option, steps=steps)
 
 
 def _stake(stake: Stake, fitted: TargetSurface, assumption: Assumption) -> Stake:

@@ -46,11 +46,22 @@ def written_rate(product: Product, rate: Quantity) -> float:
     return _inwards(rate, least.to(rate.unit), _most(product, rate.unit))
 
 
-def written_volume(machine: Machine, products: Sequence[Product]) -> float:
-    """Return the carrier as files carry it: three decimals, never below the least of the products' labels."""
+def written_volume(machine: Machine, products: Sequence[Product], share: float = 1.0) -> float:
+    """Return the carrier as files carry it: three decimals, never below the least of the products' labels.
+
+    Parameters
+    ----------
+    machine : Machine
+        Its carrier is the spray volume at the full rate.
+    products : sequence of Product
+        In the tank.
+    share : float
+        Of the full rate; a lower rate is less of the same mix.
+    """
     unit = machine.carrier.unit
     limits = [product.label.carrier_min for product in products]
-    return _inwards(machine.carrier, max((limit.to(unit) for limit in limits if limit), default=0.0))
+    volume = Quantity(machine.carrier.magnitude * share, unit)
+    return _inwards(volume, max((limit.to(unit) for limit in limits if limit), default=0.0))
 
 
 def _inwards(value: Quantity, least: float, most: Decimal | None = None) -> float:
@@ -152,11 +163,13 @@ def _carrier(product: Product, plan: Plan) -> Iterator[str]:
     limit = product.label.carrier_min
     if limit is None or plan.machine is None:
         return
-    carrier = plan.machine.carrier
-    if carrier.to("L/ha") < limit.to("L/ha") * (1 - ROUNDING):
+    carrier, (low, full) = plan.machine.carrier, (product.rates[0], product.rates[-1])
+    # A lower rate is less of the same mix, so the volume falls with it.
+    least = carrier.to(limit.unit) * low.magnitude / full.magnitude
+    if least < limit.magnitude * (1 - ROUNDING):
+        at = f" at the rate {low} (of {full})" if low != full else ""
         yield (
-            f"machine.carrier {carrier} = {carrier.to(limit.unit):.6g} {limit.unit} is below label.carrier_min "
-            f"{limit}. Raise it."
+            f"machine.carrier {carrier} = {least:.6g} {limit.unit}{at} is below label.carrier_min {limit}. Raise it."
         )
 
 

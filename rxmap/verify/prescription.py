@@ -107,9 +107,9 @@ def keeps_out(result: Folder) -> Iterator[str]:
     """Look for treated ground inside a keep-out with its setback, or outside the field."""
     field = field_ground(result)
     kept = result.layer(KEEP_OUT)
-    for _, layer in result.layers:
+    for each, layer in result.layers:
         for feature in treated(layer):
-            for other in kept.features:
+            for other in _kept_from(each, kept):
                 inside = area_m2(shapely.intersection(feature.geometry, other.geometry))
                 if inside > SLIVER_M2:
                     yield (
@@ -124,21 +124,28 @@ def keeps_out(result: Folder) -> Iterator[str]:
 def setbacks_kept(result: Folder) -> Iterator[str]:
     """Hold each keep-out against the setbacks of the plan and of the labels that go out."""
     asked = {section["reason"]: quantity(section["setback"]).to("m") for section in result.plan.get("keep_out") or ()}
-    going = {used["name"] for each in result.passes for used in each["products"]}
-    labels = [product["label"] for product in result.plan.get("product") or () if product["name"] in going]
-    least = max((quantity(label["setback"]).to("m") for label in labels if label.get("setback")), default=0.0)
-    for feature in result.layer(KEEP_OUT).features:
-        found = feature.properties["setback_m"]
-        wanted = max(asked.get(feature.properties["reason"], 0.0), least)
-        if float(found) < wanted - 0.005:  # written with two decimals
-            yield f"{feature.where}: setback {found} m; should be at least {wanted:g} m, by the plan and the labels"
+    kept = result.layer(KEEP_OUT)
+    for each in result.passes:
+        going = {used["name"] for used in each["products"]}
+        labels = [product["label"] for product in result.plan.get("product") or () if product["name"] in going]
+        least = max((quantity(label["setback"]).to("m") for label in labels if label.get("setback")), default=0.0)
+        for feature in _kept_from(each, kept):
+            found = feature.properties["setback_m"]
+            wanted = max(asked.get(feature.properties["reason"], 0.0), least)
+            if float(found) < wanted - 0.005:  # written with two decimals
+                yield f"{feature.where}: setback {found} m; should be at least {wanted:g} m, by the plan and the labels"
+
+
+def _kept_from(each: Any, kept: Layer) -> list[Feature]:
+    """Keep-outs that hold for a pass: its own setbacks may differ from those of another product."""
+    return [feature for feature in kept.features if each["slug"] in str(feature.properties.get("passes")).split(",")]
 
 
 def zones_named(result: Folder) -> Iterator[str]:
     """Hold the zone of each part against the zones and the keep-outs on its ground."""
     zones = {feature.properties["zone"]: feature.geometry for feature in result.layer(ZONES).features}
-    kept = _kept_ground(result)
-    for _, layer in result.layers:
+    for each, layer in result.layers:
+        kept = _kept_ground(each, result)
         for feature in layer.features:
             named = feature.properties["zone"]
             if named == 0:
@@ -152,9 +159,10 @@ def zones_named(result: Folder) -> Iterator[str]:
                     yield f"{feature.where}: zone {named}; zone {most} holds most of it"
 
 
-def _kept_ground(result: Folder) -> BaseGeometry:
-    """Keep-outs, a little wider, because a layer cuts them so that rounding never treats one."""
-    return shapely.buffer(shapely.union_all(result.layer(KEEP_OUT).geometries), KEEP_OUT_MARGIN)
+def _kept_ground(each: Any, result: Folder) -> BaseGeometry:
+    """Keep-outs of a pass, a little wider, because a layer cuts them so that rounding never treats one."""
+    geometries = [feature.geometry for feature in _kept_from(each, result.layer(KEEP_OUT))]
+    return shapely.buffer(shapely.union_all(geometries), KEEP_OUT_MARGIN)
 
 
 def treated(layer: Layer) -> list[Feature]:
@@ -177,16 +185,16 @@ def decisions_kept(result: Folder) -> Iterator[str]:
                 yield f"{name}: belongs to a pass with decision none; should not be there"
     for each, layer in result.layers:
         if each["decision"] == "all":
-            yield from _whole(result, layer)
+            yield from _whole(each, result, layer)
 
 
-def _whole(result: Folder, layer: Layer) -> Iterator[str]:
+def _whole(each: Any, result: Folder, layer: Layer) -> Iterator[str]:
     parts = [feature.geometry for feature in treated(layer)]
     merged = shapely.union_all(parts)
     pieces = len(merged.geoms) if isinstance(merged, MultiPolygon) else 1
     if len(parts) != pieces:
         yield f"{layer.name}: {len(parts)} treated parts with decision all; should be {pieces}, one for each piece"
-    kept = _kept_ground(result)
+    kept = _kept_ground(each, result)
     least = CLOSURE * M2_PER_HA * float(result.summary["field"]["area_ha"])
     for feature in layer.features:
         if feature.properties["treat"] == 0 and feature.properties["reason"] != CHECK_STRIP:

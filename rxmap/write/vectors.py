@@ -89,7 +89,13 @@ def write_keep_outs(path: Path, keep_outs: Sequence[KeepOut]) -> None:
     inside = [keep_out for keep_out in keep_outs if not keep_out.polygon.is_empty]
     write_geojson(
         path,
-        [Feature(one.polygon, {"reason": one.reason, "setback_m": rounded(one.setback_m, 2)}) for one in inside],
+        [
+            Feature(
+                one.polygon,
+                {"reason": one.reason, "setback_m": rounded(one.setback_m, 2), "passes": ",".join(one.passes)},
+            )
+            for one in inside
+        ],
     )
 
 

@@ -156,7 +156,7 @@ def test_blocks_cover_the_field_and_are_few(field_grid):
 
 def test_gain_by_hand_for_a_share_of_a_place(plan_of, make_stake, decide, patch):
     (one,) = decide(plan_of({"machine.trip": "7 EUR"}), make_stake(patch(30, 30)))
-    case = SimpleNamespace(treated={"rowan": np.array([0.5, 0.0])})
+    case = SimpleNamespace(treated={"rowan": np.array([[0.5, 0.0]])})
     money = gain(
         case,
         {"midge": np.array([[0.3, 0.3], [0.1, 0.2]])},

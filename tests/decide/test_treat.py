@@ -25,9 +25,9 @@ NONE_KEPT = np.zeros((60, 60))
 def treatment_of(plan, grid, score, allowed=None, kept=NONE_KEPT):
     ground = decision_ground(grid, kept, plan.machine)
     allowed = np.ones(len(score), dtype=bool) if allowed is None else allowed
-    benefit = Benefit(score=score, money=True, allowed=allowed, targets=("midge",))
     (option,) = pass_options(plan, 36.0)
-    return treat(option, benefit, grid=grid, ground=ground, machine=plan.machine), ground
+    benefit = Benefit(steps=option.steps, scores=np.atleast_2d(score), money=True, allowed=allowed, targets=("midge",))
+    return treat(benefit, grid=grid, ground=ground, machine=plan.machine), ground
 
 
 def field_of(columns: slice, inside: float, outside: float) -> np.ndarray:
@@ -119,7 +119,7 @@ def test_an_edge_costs_what_the_machine_misplaces(plan_of):
     # a quarter of a section, and a quarter more for curved edges; cost 40 and mean benefit 10 a hectare
     plan = plan_of({"machine.heading": 0, "machine.delay": "0.4 s", "machine.look_ahead": "0.1 s"})
     (option,) = pass_options(plan, 36.0)
-    price = machine_edge_price(option, np.array([20.0, -90.0]), plan.machine)
+    price = machine_edge_price(option.cost_ha, np.array([20.0, -90.0]), plan.machine)
     assert price.along == pytest.approx(1.25 * 12 / 4 * 50 / 1e4)
     assert price.across == pytest.approx(1.25 * 5 * 0.3 * 50 / 1e4)
 
