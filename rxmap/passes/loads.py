@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
@@ -83,7 +84,7 @@ class Load:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Extra:
-    """Spray that is mixed once, with the first load, and does not reach the ground."""
+    """Spray that is mixed once, with the first load, beside what the treated area takes."""
 
     why: str
     volume_l: float
@@ -96,7 +97,7 @@ class ProductNeed:
 
     item: str
     total: float  # on the ground: rate x area
-    extra: float  # in spray that does not reach the ground
+    extra: float  # in spray beside that
     unit: str
     packs: int | None  # None without a pack size in the plan
     pack: str | None
@@ -313,7 +314,9 @@ def _litres(amount: float, unit: str, litres: str = "L") -> float:
 
 def _water(volume_l: float, items: Sequence[LoadItem]) -> LoadItem:
     """Fill up the spray with water: liquid products take their own room."""
-    return LoadItem(item=WATER, amount=volume_l - sum(_litres(one.amount, one.unit) for one in items), unit="L")
+    return LoadItem(
+        item=WATER, amount=max(volume_l - sum(_litres(one.amount, one.unit) for one in items), 0.0), unit="L"
+    )
 
 
 def _extra(why: str, volume_l: float, first: Load) -> Extra:
@@ -345,7 +348,8 @@ def _polygon(
 ) -> Polygon | MultiPolygon:
     """Ground of a load on the 1e-7 degree grid; the strips are joined first, so that none shows in it."""
     swept = shapely.union_all([run.box for run in runs])
-    pieces = [shapely.intersection(ground, swept) for ground in lying]
+    touched = np.any([run.areas for run in runs], axis=0)
+    pieces = [shapely.intersection(ground, swept) for ground, here in zip(lying, touched, strict=True) if here]
     lonlat = [frame.geometry_to_lonlat(turned(piece, -heading)) for piece in pieces]
     joined = shapely.union_all(lonlat, grid_size=DEGREE_STEP)
     parts = [part for part in shapely.get_parts(joined) if isinstance(part, Polygon)]

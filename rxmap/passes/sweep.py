@@ -83,7 +83,8 @@ def turned(geometry: BaseGeometry, heading: float) -> BaseGeometry:
     >>> turned(shapely.Point(100, 0), 90.0).y
     100.0
     """
-    sine, cosine = math.sin(math.radians(heading)), math.cos(math.radians(heading))
+    angle = math.radians(round(heading, 9))  # far finer than a compass; a smaller one makes coordinates that underflow
+    sine, cosine = math.sin(angle), math.cos(angle)
     return shapely.transform(geometry, lambda xy: xy @ np.array([[cosine, sine], [-sine, cosine]]))
 
 

@@ -110,7 +110,7 @@ def _facts(result: Result, one: PassResult, loads: LoadPlan) -> Iterator[str]:
         yield _fact_line("", f"and {len(one.products) - MOST_PRODUCTS} more on the mix sheet")
     yield from _fact("Carrier", _carrier(treated[0], totals))
     yield from _fact("Loads", f"{len(loads.loads)}, {loads.order}; a load ends with {loads.limit}")
-    yield from _fact("Not sprayed", _not_sprayed(numerator(treated[0].vol_unit), loads))
+    yield from _fact("Extra mix", _extra_mix(numerator(treated[0].vol_unit), loads))
     yield _fact_line("Polygons", f"{len(one.parts)}, of these {len(treated)} with a rate above 0")
 
 
@@ -126,8 +126,8 @@ def _packs(need: ProductNeed) -> str:
     return f"; bring {need.packs} {word} of {need.pack}, {need.left:.4g} {need.unit} will be left"
 
 
-def _not_sprayed(unit: str, loads: LoadPlan) -> str:
-    """Spray that is mixed and does not reach the ground, as on the mix sheet."""
+def _extra_mix(unit: str, loads: LoadPlan) -> str:
+    """Spray that is mixed beside what the treated area takes, as on the mix sheet."""
     told = [f"{extra.why} {convert(extra.volume_l, 'L', unit):.4g} {unit}" for extra in loads.extras]
     return "; ".join(told) + "; mixed with load 1, on lines of its own"
 
@@ -150,8 +150,8 @@ def _cautions(one: PassResult) -> Iterator[str]:
         "apply what needs a licence; drones and aircraft need theirs as well."
     )
     yield "Drift: no spraying in wind or inversion outside the label; keep people, bees, water and neighbours clear."
-    entry = one.dates.no_entry if one.dates else None
-    yield f"Re-entry: {ascii_text(entry, LONGEST_NAME + 20) if entry else 'as the label says'}. Post the field."
+    entry = ascii_text((one.dates and one.dates.no_entry) or "as the label says", LONGEST_NAME)
+    yield f"Re-entry: {entry}. Post the field where the label asks for it."
     yield "Left-over mix and rinse water: as the label says, never into a drain or water."
 
 

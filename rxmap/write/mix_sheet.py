@@ -83,8 +83,8 @@ def write_mix_sheet(path: Path, plan: LoadPlan, *, units: Literal["us", "metric"
 def mix_lines(plan: LoadPlan, units: Literal["us", "metric"]) -> list[MixLine]:
     """Rows of the mix sheet: water and each product for every load.
 
-    What does not reach the ground stands with the first load under a name of its own, so that the rows of a
-    product add up to rate x area.
+    What is mixed beside that stands with the first load under a name of its own, so that the rows of a product
+    add up to rate x area.
 
     Parameters
     ----------
@@ -112,7 +112,7 @@ def mix_totals(lines: Sequence[MixLine]) -> dict[str, tuple[Decimal, str]]:
 
 
 def _extra_lines(plan: LoadPlan, area_ha: Decimal, columns: Sequence[tuple[list[Decimal], str]]) -> list[MixLine]:
-    """Lines for spray that does not reach the ground; one line says so where there is none."""
+    """Lines for spray beside what the treated area takes; one line says so where there is none."""
     lines = []
     for extra in plan.extras:
         for item, (amounts, unit) in zip(extra.items, columns, strict=True):

@@ -1,0 +1,197 @@
+"""Loads of a pass: how many, how large, what goes into them."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rxmap.errors import InputError
+from rxmap.grid import Frame, geodesic_area_m2
+from rxmap.passes.loads import LoadPlan, Treated, load_shares, plan_loads, treated_ground
+from rxmap.plan import Machine, Product
+from rxmap.records import Result
+
+FRAME = Frame(lon=17.4, lat=53.1)
+# NIST Handbook 44, appendix C (from memory): acre 4046.8564224 m2, gallon 3.785411784 L = 128 fluid ounces
+M2_PER_ACRE, LITRES_PER_GAL = 4046.8564224, 3.785411784
+GAL_PER_ACRE = LITRES_PER_GAL / M2_PER_ACRE * 1e4  # [L/ha]
+MACHINE = {"kind": "ground", "swath": "24 m", "carrier": "15 gal/acre", "tank": "1200 gal"}
+BLOCK = shapely.box(0, 0, 500, 400).difference(shapely.box(200, 150, 260, 230))
+
+
+def machine(**keys: object) -> Machine:
+    return Machine.model_validate(MACHINE | keys)
+
+
+def product(rate: str = "8 floz/acre", **keys: object) -> Product:
+    label = {"min": rate, "max": rate}
+    unit = rate.split(" ")[1].split("/")[0]
+    return Product.model_validate({"name": "Rowan", "rate": rate, "label": label, "cost": f"1 USD/{unit}"} | keys)
+
+
+def acres(how_many: float, volume: float, *rates: float, west: float = 0.0) -> Treated:
+    """A block twice as long as wide, sprayed with a volume [gal/acre]."""
+    width = math.sqrt(how_many * M2_PER_ACRE / 2)
+    ground = shapely.box(west, 0, west + width, 2 * width)
+    return Treated(ground=ground, area_ha=ground.area / 1e4, volume=volume * GAL_PER_ACRE, rates=rates)
+
+
+def block(volume: float = 150.0, rate: float = 0.3) -> Treated:
+    return Treated(ground=BLOCK, area_ha=BLOCK.area / 1e4, volume=volume, rates=(rate,))
+
+
+def in_acres(plan: LoadPlan) -> list[float]:
+    return [load.area_ha * 1e4 / M2_PER_ACRE for load in plan.loads]
+
+
+def test_a_tank_of_10_gallons_at_2_gallons_per_acre_does_5_acres() -> None:
+    # common practice, no source: 10 / 2
+    drone = machine(kind="drone", swath="9 m", carrier="2 gal/acre", tank="10 gal")
+    plan = plan_loads([acres(15, 2, 8)], [product()], machine=drone, frame=FRAME)
+    assert in_acres(plan) == pytest.approx([5.0, 5.0, 5.0], rel=1e-7)
+
+
+def test_1200_gallons_at_15_per_acre_take_5_gallons_of_product_for_80_acres() -> None:
+    # 1200 / 15 = 80 acres; 80 x 8 = 640 fl oz = 5 gal
+    plan = plan_loads([acres(160, 15, 8)], [product()], machine=machine(), frame=FRAME)
+    assert in_acres(plan) == pytest.approx([80.0, 80.0], rel=1e-7)
+    for load in plan.loads:
+        water, rowan = load.items
+        assert (rowan.amount, rowan.unit) == (pytest.approx(640.0, rel=1e-7), "floz")
+        assert water.amount / LITRES_PER_GAL == pytest.approx(1195.0, rel=1e-7)
+
+
+def test_a_drone_of_40_litres_at_2_gallons_per_acre_does_5_283_acres() -> None:
+    # 40 / 3.785411784 / 2
+    drone = machine(kind="drone", swath="9 m", carrier="2 gal/acre", tank="40 L", fill="full")
+    plan = plan_loads([acres(12, 2, 8)], [product()], machine=drone, frame=FRAME)
+    assert in_acres(plan) == pytest.approx([5.283, 5.283, 12 - 2 * 5.283], abs=1e-3)  # as printed, 3 decimals
+
+
+def test_the_need_is_rate_times_area() -> None:
+    # 13.7 x 42.6 = 583.62 fl oz
+    plan = plan_loads([acres(42.6, 15, 13.7)], [product("13.7 floz/acre")], machine=machine(), frame=FRAME)
+    assert plan.needs[0].total == pytest.approx(583.62, rel=1e-9)
+
+
+@settings(deadline=None, max_examples=20)
+@given(
+    st.floats(300, 4000),
+    st.floats(0, 359),
+    st.sampled_from(["equal", "full"]),
+    st.sampled_from([None, "4 minute"]),
+    st.sampled_from([None, (17.4, 53.1)]),
+)
+def test_no_load_is_too_large_and_nothing_is_lost(
+    tank: float, heading: float, fill: str, endurance: str | None, refill: tuple[float, float] | None
+) -> None:
+    rig = machine(tank=f"{tank} L", heading=heading, fill=fill, endurance=endurance, refill=refill, reserve="50 L")
+    plan = plan_loads([block()], [product("0.3 L/ha")], machine=rig, frame=FRAME)
+    assert max(load.volume_l for load in plan.loads) <= (tank - 50) * (1 + 1e-8)
+    if endurance:
+        assert max(load.area_ha for load in plan.loads) <= 240 * 5 * 24 / 1e4 * (1 + 1e-8)
+    assert math.fsum(load.area_ha for load in plan.loads) == pytest.approx(BLOCK.area / 1e4, rel=1e-9)
+    used = math.fsum(load.items[1].amount for load in plan.loads)
+    assert used == pytest.approx(0.3 * BLOCK.area / 1e4, rel=1e-9)
+
+
+def test_equal_loads_are_equal() -> None:
+    plan = plan_loads([block()], [product("0.3 L/ha")], machine=machine(tank="500 L", heading=17), frame=FRAME)
+    volumes = [load.volume_l for load in plan.loads]
+    assert len(volumes) == math.ceil(150 * BLOCK.area / 1e4 / 500)
+    assert max(volumes) - min(volumes) < 1e-4 * max(volumes)
+
+
+def test_with_two_rates_loads_are_equal_in_volume_not_in_area() -> None:
+    ground = [acres(20, 10, 8), acres(20, 20, 8, west=600)]
+    plan = plan_loads(ground, [product()], machine=machine(tank="200 gal", heading=0), frame=FRAME)
+    assert [load.volume_l / LITRES_PER_GAL for load in plan.loads] == pytest.approx([200.0] * 3, rel=1e-4)
+    assert in_acres(plan) == pytest.approx([20.0, 10.0, 10.0], rel=1e-4)
+
+
+def test_a_battery_ends_a_load_before_the_tank() -> None:
+    # 10 minutes x 5 m/s x 9 m = 2.7 ha
+    drone = machine(kind="drone", swath="9 m", tank="1000 gal", endurance="10 minute", fill="full")
+    plan = plan_loads([block()], [product("0.3 L/ha")], machine=drone, frame=FRAME)
+    assert plan.loads[0].area_ha == pytest.approx(2.7, rel=1e-7)
+    assert plan.limit.startswith("10 minute of work, 2.7 ha")
+
+
+def test_a_last_part_too_small_to_mix_is_shared_with_the_load_before() -> None:
+    assert load_shares(3.001, "full") == pytest.approx([1.0, 1.0, 0.5005, 0.5005])
+    assert load_shares(0.001, "full") == [0.001]
+
+
+def test_water_makes_room_for_liquids_only() -> None:
+    powder = product("2 lb/acre", name="Dust")
+    plan = plan_loads([acres(10, 15, 128, 2)], [product("128 floz/acre"), powder], machine=machine(), frame=FRAME)
+    water, *_ = plan.loads[0].items
+    assert water.amount / LITRES_PER_GAL == pytest.approx(10 * (15 - 1))  # 128 fl oz are a gallon
+
+
+def test_what_stays_in_the_tank_is_as_strong_as_the_first_load() -> None:
+    rig = machine(reserve="30 gal")
+    plan = plan_loads([acres(100, 15, 8)], [product()], machine=rig, frame=FRAME, allowance_l=15 * LITRES_PER_GAL)
+    stays, hoses = plan.extras
+    assert stays.items[1].amount == pytest.approx(16.0)  # 30 gal are 2 acres of 8 fl oz
+    assert hoses.items[1].amount == pytest.approx(8.0)
+    assert plan.needs[0].extra == pytest.approx(24.0)
+    assert plan.needs[0].total == pytest.approx(800.0)
+
+
+def test_nothing_is_added_unless_it_is_asked_for() -> None:
+    plan = plan_loads([acres(100, 15, 8)], [product()], machine=machine(), frame=FRAME)
+    assert [extra.volume_l for extra in plan.extras] == [0.0, 0.0]
+
+
+def test_packs_are_counted_up_and_the_rest_is_told() -> None:
+    plan = plan_loads([acres(100, 15, 8)], [product(pack="2.5 gal")], machine=machine(), frame=FRAME)
+    (need,) = plan.needs
+    assert (need.packs, need.pack) == (3, "2.5 gal")  # 800 fl oz are 6.25 gal
+    assert need.left == pytest.approx(7.5 * 128 - 800)
+
+
+def test_load_polygons_share_out_the_treated_ground() -> None:
+    plan = plan_loads([block()], [product("0.3 L/ha")], machine=machine(tank="500 L", heading=31), frame=FRAME)
+    polygons = [load.polygon for load in plan.loads]
+    assert all(polygon.is_valid for polygon in polygons)
+    whole = FRAME.geometry_to_lonlat(BLOCK)
+    for load in plan.loads:
+        assert geodesic_area_m2(load.polygon) / 1e4 == pytest.approx(load.area_ha, rel=1e-4)
+    # 7 decimals move an outline by up to 1 cm: 20 m2 along 2 km of it
+    assert shapely.union_all(polygons).symmetric_difference(whole).area < 1e-4 * whole.area
+    assert sum(map(geodesic_area_m2, polygons)) == pytest.approx(BLOCK.area, rel=1e-5)
+
+
+def test_with_a_refill_point_ways_are_never_longer_than_till_empty() -> None:
+    def way(plan: LoadPlan) -> float:
+        places = [FRAME.geometry_to_metres(load.polygon) for load in plan.loads]
+        return sum(place.distance(shapely.Point(0, 0)) for place in places) + 1500 * len(places)
+
+    plain = plan_loads([block()], [product("0.3 L/ha")], machine=machine(tank="700 L", fill="full"), frame=FRAME)
+    rig = machine(tank="700 L", refill=(17.4, 53.1))
+    near = plan_loads([block()], [product("0.3 L/ha")], machine=rig, frame=FRAME)
+    assert way(near) <= way(plain) + 500  # of some 8 km; loads are measured here at their nearest corner only
+    assert "5 minutes reckoned for each refill" in near.order
+
+
+def test_spray_that_is_less_than_its_products_is_refused() -> None:
+    with pytest.raises(InputError, match="L/ha of product in it"):
+        plan_loads([acres(10, 1, 256)], [product("256 floz/acre")], machine=machine(), frame=FRAME)
+
+
+def test_the_rates_of_the_layer_are_mixed(result: Result) -> None:
+    one, frame = result.passes[0], result.field.frame
+    treated = treated_ground(one, frame)
+    plan = plan_loads(
+        treated,
+        [Product.model_validate(result.plan["product"][0])],
+        machine=Machine.model_validate(result.plan["machine"]),
+        frame=frame,
+    )
+    assert len(plan.loads) == one.loads
+    assert plan.needs[0].total == pytest.approx(one.products[0].total, rel=1e-9)
