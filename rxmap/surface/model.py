@@ -121,7 +121,6 @@ class PressureModel:
         self.pressure_ = self._pressure(total, units)
         places = self._pool(stops, total, units)
         self.n_stops_ = len(places.total)
-        self.skill_needed_ = skill_needed(self.measure, self.n_stops_)
         with threadpool_limits(1):
             self._level = self._fit_level(places)
             self._ensemble = self._fit_spatial(places)
@@ -292,6 +291,7 @@ class PressureModel:
         pressure = self._pressure(places.total, places.units)
         self.verdict_: Verdict = "uniform"
         self.skill_ = float("nan")
+        self.skill_needed_ = skill_needed(pressure) if self.n_stops_ > 1 else float("inf")
         self.model_ = "field mean with free variation from place to place"
         left_out = left_out_mean(pressure) if self.n_stops_ > 1 else np.array([np.nan])
         if self._ensemble is None:

@@ -56,7 +56,7 @@ class Predictive:
 
     def _at_places(self, work: Callable[[slice], Array]) -> Array:
         """Values of `work`, done in chunks, at every place (last axis)."""
-        values = np.concatenate(in_chunks(work, self._columns), axis=-1)
+        values: Array = np.concatenate(in_chunks(work, self._columns), axis=-1)
         return values if self.everywhere is None else np.repeat(values, self.everywhere, axis=-1)
 
     @cached_property
@@ -65,14 +65,16 @@ class Predictive:
 
         def one_chunk(part: slice) -> Array:
             first, second = self.link.moments(self.centre[:, part], self.spread[:, part])
-            return np.stack([self.weights @ first, self.weights @ second])
+            both: Array = np.stack([self.weights @ first, self.weights @ second])
+            return both
 
         return self._at_places(one_chunk)
 
     @property
     def mean(self) -> Array:
         """Expected pressure, shape (m,)."""
-        return self._moments[0]
+        first: Array = self._moments[0]
+        return first
 
     @cached_property
     def sd(self) -> Array:
@@ -95,7 +97,8 @@ class Predictive:
 
         def one_chunk(part: slice) -> Array:
             share = self.weights @ ndtr((self.centre[:, part] - latent) / self.spread[:, part])
-            return np.minimum(share, 1.0)  # the weights add up to 1 but for rounding
+            chance: Array = np.minimum(share, 1.0)  # the weights add up to 1 but for rounding
+            return chance
 
         return self._at_places(one_chunk)
 
