@@ -13,7 +13,8 @@ from rxmap.decide.options import pass_options
 from rxmap.decide.treat import decision_ground
 from rxmap.grid import FloatArray, Frame, geodesic_area_m2, make_grid
 from rxmap.passes.keep_outs import kept_ground, kept_share, product_setback_m, sprayed_around
-from rxmap.passes.prescription import Ledger, base_names, prescribe
+from rxmap.passes.layer import Ledger
+from rxmap.passes.prescription import base_names, prescribe
 from rxmap.plan import Plan
 from rxmap.records import Field, KeepOutSource, PassResult
 
@@ -88,7 +89,6 @@ def prescribed(field: Field) -> Callable[..., list[PassResult]]:
                 ledger,
                 machine=plan.machine,
                 base=base,
-                next_look="",
             )
             for decision, base in zip(decisions, base_names([o.slug for o in options]), strict=True)
         ]
