@@ -178,7 +178,7 @@ def plan_loads(
     grounds = [one.ground for one in treated]
     heading = machine.heading if machine.heading is not None else longest_heading(grounds)
     runs = sweep(grounds, machine.swath.to("m"), heading)
-    groups, order = _laid_out(runs, weights, machine, _refill(machine, frame, heading))
+    groups, order = lay_out(runs, weights, machine, _refill(machine, frame, heading))
     lying = [turned(ground, heading) for ground in grounds]
     loads = tuple(
         _load(number, group, treated, products, polygon=_polygon(group, lying, heading, frame))
@@ -242,10 +242,22 @@ def _refill(machine: Machine, frame: Frame, heading: float) -> Place | None:
     return place.x, place.y
 
 
-def _laid_out(
+def lay_out(
     runs: Sequence[Run], weights: Sequence[float], machine: Machine, refill: Place | None
 ) -> tuple[list[list[Run]], str]:
-    """Cut the way into loads, and say how."""
+    """Cut the way into loads, and say how; with a refill point the way that costs the least time.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+        In the order in which they are driven.
+    weights : sequence of float [load/m2]
+        Work on each ground.
+    machine : Machine
+        Fill and speed.
+    refill : (float, float) or None [m]
+        In the turned frame.
+    """
     total = math.fsum(run.work(weights) for run in runs)
     shared = share_out(runs, weights, load_shares(total, machine.fill))
     words = {"equal": "equal loads", "full": "full loads, then what is left"}
@@ -254,7 +266,7 @@ def _laid_out(
     fixed_m = FIXED_S * machine.speed_m_s
     whole = shortest_trips(whole_passes(runs, weights), weights, refill, fixed_m=fixed_m)
     layouts = [
-        (whole, "loads end with a pass, chosen for the shortest ways to the refill point"),
+        (whole, "each ends with a pass, for the shortest ways to the refill point"),
         (shared, f"{words[machine.fill]}, for shorter ways to the refill point than at ends of passes"),
         (share_out(runs, weights, load_shares(total, "full")), f"{words['full']}, for the shortest ways"),
     ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import textwrap
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -82,7 +82,7 @@ def hand_over_text(result: Result, one: PassResult, loads: LoadPlan, digests: Ma
         *(line for name, digest in digests.items() for line in _digest(name, digest)),
         "",
         "CHECK ON THE TERMINAL",
-        *(line for check in _checks(result, one) for line in _wrapped("[ ] ", check)),
+        *(line for check in _checks(one) for line in _wrapped("[ ] ", check)),
         "",
         "CAUTION",
         *(line for caution in _cautions(one) for line in _wrapped("- ", caution)),
@@ -102,21 +102,26 @@ def _facts(result: Result, one: PassResult, loads: LoadPlan) -> Iterator[str]:
     yield _fact_line("Treated area", area)
     for use, need in list(zip(one.products, loads.needs, strict=True))[:MOST_PRODUCTS]:
         amount, unit = totals[use.name]
-        rates = sorted({part.rate for part in treated if part.product == use.name}) or [use.rate]
-        rate = " or ".join(f"{rate:.6g}" for rate in rates)
+        rate = _either({part.rate for part in treated if part.product == use.name} or {use.rate})
         told = f"{ascii_text(use.name, LONGEST_NAME)}, {rate} {use.unit}: {amount:f} {unit} on the ground{_packs(need)}"
         yield from _fact("Product", told)
     if len(one.products) > MOST_PRODUCTS:
         yield _fact_line("", f"and {len(one.products) - MOST_PRODUCTS} more on the mix sheet")
-    yield from _fact("Carrier", _carrier(treated[0], totals))
-    yield from _fact("Loads", f"{len(loads.loads)}, {loads.order}; a load ends with {loads.limit}")
+    yield from _fact("Carrier", _carrier(treated, totals))
+    how = f", {loads.order}; a load ends with {loads.limit}" if len(loads.loads) > 1 else f"; it holds {loads.limit}"
+    yield from _fact("Loads", f"{len(loads.loads)}{how}")
     yield from _fact("Extra mix", _extra_mix(numerator(treated[0].vol_unit), loads))
     yield _fact_line("Polygons", f"{len(one.parts)}, of these {len(treated)} with a rate above 0")
 
 
-def _carrier(part: Part, totals: Mapping[str, tuple[Decimal, str]]) -> str:
+def _carrier(treated: Sequence[Part], totals: Mapping[str, tuple[Decimal, str]]) -> str:
     amount, unit = next(iter(totals.values()))
-    return f"{part.volume:.6g} {part.vol_unit} of spray, product included; water {amount:f} {unit} in all"
+    volumes = _either({part.volume for part in treated})
+    return f"{volumes} {treated[0].vol_unit} of spray, product included; water {amount:f} {unit} in all"
+
+
+def _either(numbers: Iterable[float]) -> str:
+    return " or ".join(f"{number:.6g}" for number in sorted(numbers))
 
 
 def _packs(need: ProductNeed) -> str:
@@ -132,7 +137,7 @@ def _extra_mix(unit: str, loads: LoadPlan) -> str:
     return "; ".join(told) + "; mixed with load 1, on lines of its own"
 
 
-def _checks(result: Result, one: PassResult) -> Iterator[str]:
+def _checks(one: PassResult) -> Iterator[str]:
     part = next(part for part in one.parts if part.treat)
     name = ascii_text(part.product, LONGEST_NAME)
     yield f"A terminal that doses product: column 'rate', unit {part.unit} of {name}."

@@ -34,9 +34,6 @@ STEPS = {
 }
 IMPERIAL = {"impgal": "0.01"}  # who writes imperial gallons has no US jugs
 
-INVISIBLE = frozenset(
-    "\u00ad\u180e\u200b\u200c\u200d\u200e\u200f\u2060\ufeff"
-)  # zero width: a formula hides behind them
 FORMULA = frozenset("=+-@\t\r\n")  # what makes a spreadsheet compute (OWASP, CSV Injection; from memory)
 
 
@@ -187,6 +184,7 @@ def neutral(text: str) -> str:
     >>> neutral("=1+1"), neutral(" \u200b\uff1dcmd"), neutral("Rowan 200")
     ("'=1+1", "' \u200b\uff1dcmd", 'Rowan 200')
     """
-    seen = "".join(c for c in text if c not in INVISIBLE and (c in FORMULA or not c.isspace()))
+    # of category Cf are the characters without width: a formula hides behind them
+    seen = "".join(c for c in text if unicodedata.category(c) != "Cf" and (c in FORMULA or not c.isspace()))
     # NFKC turns the full-width forms into the plain ones
     return f"'{text}" if unicodedata.normalize("NFKC", seen[:1]) in FORMULA else text

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from rxmap.errors import InputError
 from rxmap.grid import Frame, geodesic_area_m2
-from rxmap.passes.loads import LoadPlan, Treated, load_shares, plan_loads, treated_ground
+from rxmap.passes.loads import LoadPlan, Treated, lay_out, load_shares, plan_loads, treated_ground
+from rxmap.passes.sweep import share_out, sweep, trip_m
 from rxmap.plan import Machine, Product
 from rxmap.records import Result
 
@@ -167,16 +168,33 @@ def test_load_polygons_share_out_the_treated_ground() -> None:
     assert sum(map(geodesic_area_m2, polygons)) == pytest.approx(BLOCK.area, rel=1e-5)
 
 
-def test_with_a_refill_point_ways_are_never_longer_than_till_empty() -> None:
-    def way(plan: LoadPlan) -> float:
-        places = [FRAME.geometry_to_metres(load.polygon) for load in plan.loads]
-        return sum(place.distance(shapely.Point(0, 0)) for place in places) + 1500 * len(places)
+@settings(deadline=None, max_examples=25)
+@given(
+    st.floats(0.7e-5, 2e-4),
+    st.floats(0, 359),
+    st.floats(-300, 800),
+    st.floats(-300, 800),
+    st.sampled_from(["equal", "full"]),
+)
+def test_with_a_refill_point_ways_are_never_longer_than_till_empty(
+    weight: float, heading: float, across: float, along: float, fill: str
+) -> None:
+    runs, rig = sweep([BLOCK], 24.0, heading), machine(fill=fill)
+    loads, how = lay_out(runs, [weight], rig, (across, along))
+    emptied = share_out(runs, [weight], load_shares(weight * BLOCK.area, "full"))
+    # 5 minutes at 5 m/s for each load; layouts are compared to the metre
+    best, other = (sum(trip_m(load, (across, along)) + 1500 for load in way) for way in (loads, emptied))
+    assert best <= other + 1
+    assert "5 minutes reckoned for each refill" in how
 
-    plain = plan_loads([block()], [product("0.3 L/ha")], machine=machine(tank="700 L", fill="full"), frame=FRAME)
-    rig = machine(tank="700 L", refill=(17.4, 53.1))
-    near = plan_loads([block()], [product("0.3 L/ha")], machine=rig, frame=FRAME)
-    assert way(near) <= way(plain) + 500  # of some 8 km; loads are measured here at their nearest corner only
-    assert "5 minutes reckoned for each refill" in near.order
+
+def test_with_a_refill_point_loads_end_with_a_pass_where_that_is_shorter() -> None:
+    # Six passes of 800 m, three to a tank, refill at their south end: with three to a load the machine
+    # would be empty at the far end twice.
+    field = shapely.box(0, 0, 144, 800)
+    near = lay_out(sweep([field], 24.0, 0.0), [1 / (3.2 * 24 * 800)], machine(speed="1 m/s"), (72.0, 0.0))
+    assert [len(load) for load in near[0]] == [2, 2, 2]
+    assert near[1].startswith("each ends with a pass")
 
 
 def test_spray_that_is_less_than_its_products_is_refused() -> None:
