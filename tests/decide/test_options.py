@@ -37,10 +37,9 @@ def test_products_in_one_tank_act_on_what_the_others_left(plan_of):
 
 
 def test_product_cost_of_the_plan_in_the_design(plan_of):
-    plan = plan_of({"product.0.rate": "9 floz/acre", "product.0.cost": "2.10 EUR/floz"})
-    assert product_cost_ha(plan.product[0]) == pytest.approx(18.90 / ACRE)
-    gallons = plan_of({"product.0.rate": "9 floz/acre", "product.0.cost": "268.8 EUR/gal"})  # 128 floz in a gallon
-    assert product_cost_ha(gallons.product[0]) == pytest.approx(18.90 / ACRE)
+    for cost in ("2.10 EUR/floz", "268.8 EUR/gal"):  # 128 floz in a gallon
+        product = plan_of({"product.0.rate": "9 floz/acre", "product.0.cost": cost}).product[0]
+        assert product_cost_ha(product, product.full_rate) == pytest.approx(18.90 / ACRE)
 
 
 def test_machine_and_trip_go_where_the_plan_charges_them(plan_of):

@@ -89,29 +89,20 @@ def test_a_tank_mix_keeps_the_largest_setback_of_its_labels(plan_of):
     assert product_setback_m(free) == 0.0
 
 
-def test_records_are_clipped_to_the_field_and_lie_on_the_grid_of_the_files(field, plan_of):
-    near, far = source(SOURCES["garden"], 10.0), source(box(2000, 0, 2100, 100), 50.0)
+def test_records_are_clipped_to_the_field_and_lie_on_the_grid_of_the_files(plan_of, field):
     options = pass_options(plan_of({"product.0.label.setback": "25 m"}), 1.0)
+    near, far = source(SOURCES["garden"], 10.0), source(box(2000, 0, 2100, 100), 50.0)
     (record,) = keep_out_records([near, far], options, field)
-    assert (record.setback_m, record.passes) == (25.0, ("rowan",))
+    assert record.setback_m == 25.0
     coordinates = shapely.get_coordinates(record.polygon) * 1e7
     assert np.abs(coordinates - np.rint(coordinates)).max() < 1e-5
     assert record.polygon.is_valid
-    beyond = shapely.difference(record.polygon, field.boundary.buffer(2e-7))
-    assert beyond.is_empty
+    assert shapely.difference(record.polygon, field.boundary.buffer(2e-7)).is_empty
 
 
-def test_a_keep_out_that_only_touches_the_field_leaves_no_record(field):
+def test_a_keep_out_that_only_touches_the_field_leaves_no_record(plan_of, field):
     corner = field.ground.exterior.coords[1]
-    assert keep_out_records([source(Point(corner).buffer(0.001), 0.0)], [], field) == []
-
-
-def test_a_source_stands_once_for_each_setback_that_its_passes_keep(field, plan_of):
-    """Of two products only one asks for more than the keep-out itself."""
-    keys = {"product.0.label.setback": "40 m", "product.1.name": "Elm", "product.1.label.setback": "12 m"}
-    options = pass_options(plan_of(keys), 1.0)
-    records = keep_out_records([source(SOURCES["garden"], 20.0)], options, field)
-    assert [(r.setback_m, r.passes) for r in records] == [(20.0, ("elm",)), (40.0, ("rowan",))]
+    assert keep_out_records([source(Point(corner).buffer(0.001), 0.0)], pass_options(plan_of(), 1.0), field) == []
 
 
 def test_kept_share_counts_overlapping_keep_outs_once(field):
