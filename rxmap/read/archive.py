@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import lzma
 import re
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -29,7 +30,11 @@ _CLIMBS = re.compile(r"(?:^|/)\.\.(?:/|$)|^/|^[A-Za-z]:|\\|[\x00-\x1f]")
 _ARCHIVES = (".zip", ".kmz", ".gz", ".bz2", ".xz", ".7z", ".rar", ".tar", ".tgz")
 _SYMLINK = 0xA  # file type in the four highest bits of the Unix mode, itself the upper half of the attributes
 _ENCRYPTED = 0x1
-_DAMAGED = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, OSError, EOFError, NotImplementedError, RuntimeError)
+# what the standard library raises for damaged archives, a negative seek and an unknown method among them
+_DAMAGED = (
+    zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error,
+    OSError, EOFError, NotImplementedError, RuntimeError, ValueError, OverflowError,
+)  # fmt: skip
 
 
 def unpack(name: str, data: bytes, largest: int) -> tuple[bytes, dict[str, bytes]]:
@@ -63,6 +68,8 @@ def unpack(name: str, data: bytes, largest: int) -> tuple[bytes, dict[str, bytes
             layer = _only_layer(name, members)
             parts = {suffix: _read(name, archive, part, largest) for suffix, part in _parts(members, layer)}
             return _read(name, archive, layer, largest), parts
+    except InputError:
+        raise
     except _DAMAGED as error:
         raise InputError(f"{name}: an archive or a spreadsheet that cannot be read: {error}. Save it again.") from None
 

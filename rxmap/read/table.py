@@ -24,6 +24,7 @@ from rxmap.read.vector import Layer
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
 SHAPEFILE_LETTERS = 10  # of a column's name, ESRI shapefile description, July 1998 (dBASE header)
+PLACED = ("stop", "lon", "lat")  # in the header of every table, long or wide
 MOST_ROWS = 20_000  # our limit: a walk has dozens of stops, a wrong file millions
 
 _SPREADSHEETS = (b"\xd0\xcf\x11\xe0", b"SQLite format 3")
@@ -180,7 +181,7 @@ def _delimiter(name: str, lines: list[str]) -> str:
     """Find the delimiter from the header, where only one reading is possible."""
     readings = {delimiter: _header(lines, delimiter) for delimiter in DELIMITERS}
     dividing = [delimiter for delimiter, names in readings.items() if len(names) > 1]
-    fitting = [delimiter for delimiter in dividing if readings[delimiter].issuperset(REQUIRED)]
+    fitting = [delimiter for delimiter in dividing if readings[delimiter].issuperset(PLACED)]
     if len(fitting) == 1 or len(dividing) == 1:
         return (fitting or dividing)[0]
     if not dividing:

@@ -8,6 +8,7 @@ import struct
 import zipfile
 from collections.abc import Callable
 
+import numpy as np
 import pytest
 
 from rxmap.errors import InputError
@@ -104,6 +105,22 @@ def test_a_cut_archive_never_ends_otherwise(share: float) -> None:
     data = packed(LAYER)
     with pytest.raises(InputError):
         unpack("field.zip", data[: int(share * len(data))], 64_000_000)
+
+
+def test_damaged_bytes_give_the_layer_or_a_line_and_nothing_else() -> None:
+    whole = {**LAYER, "field.shp": bytes(range(256)) * 8}
+    rng = np.random.default_rng(7)
+    told = set()
+    for damage in np.repeat([1, 4, 32], 60):
+        data = np.frombuffer(packed(whole), np.uint8).copy()
+        data[rng.integers(4, len(data), damage)] = rng.integers(0, 256, damage)
+        try:
+            assert unpack("field.zip", data.tobytes(), 64_000_000)[0] == whole["field.shp"]  # its checksum fits
+            told.add("read")
+        except InputError as error:
+            told.update(error.lines())
+    assert len(told) > 2
+    assert all(line.startswith("field.zip: ") or line == "read" for line in told)
 
 
 def test_a_member_larger_than_a_file_may_be_is_refused() -> None:

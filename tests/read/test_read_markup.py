@@ -9,11 +9,13 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from shapely.geometry import mapping
 
+from rxmap.errors import InputError
 from rxmap.plan import Plan
 from rxmap.read import read_field, read_inputs
 from rxmap.read.door import Source
@@ -273,3 +275,18 @@ def test_a_document_type_is_refused_and_nothing_is_asked_for(
     assert "secret" not in message.replace("secret.txt", "")
     with pytest.raises(BlockingIOError):
         listener.accept()
+
+
+@pytest.mark.parametrize("text", [kml(polygon(RING, POND)), gpx(waypoint(), RUST)], ids=["kml", "gpx"])
+def test_damaged_documents_are_read_or_refused_and_never_end_otherwise(text: str) -> None:
+    rng = np.random.default_rng(7)
+    told = set()
+    for damage in np.repeat([1, 2, 8, 64], 20):
+        data = np.frombuffer(text.encode(), np.uint8).copy()
+        data[rng.integers(0, len(data), damage)] = rng.integers(0, 256, damage)
+        try:
+            told.add(str(len(layer(data.tobytes()).features)))
+        except InputError as error:
+            told.update(error.lines())
+    assert len(told) > 2  # some damage does no harm, the rest is told
+    assert all(line.startswith("k.kml: ") or line.isdigit() for line in told)

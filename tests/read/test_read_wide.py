@@ -90,5 +90,10 @@ def test_a_fault_of_a_row_is_told_once(refusal: Callable[..., str]) -> None:
     assert message.count("row 3, column lat") == 1
 
 
+def test_a_header_may_hold_the_other_delimiter(found: Callable[..., list[tuple[object, ...]]]) -> None:
+    text = wide("4,10,,a", "0,10,0,b", "1,10,2,c", head=HEAD + ",aphids; young ones")
+    assert len(found(text)) == 5
+
+
 def test_columns_that_no_file_needs_are_refused(refusal: Callable[..., str]) -> None:
     assert "plan.toml: scouting.columns: every file has a column 'target'" in refusal(scouting=COLUMNS)
