@@ -302,12 +302,9 @@ def listed(values: tuple[float, ...]) -> str:
     return ", ".join(f"{value:g}" for value in values)
 
 
-MEASURES = ("count", "incidence", "severity", "rating")
-
-
 def test_methods_page_carries_the_constants_of_the_code():
     from rxmap.decide import compare, edge, treat
-    from rxmap.surface import ensemble, gaussian, model, sampled, uniform, variational, verdict
+    from rxmap.surface import ensemble, gaussian, model, sampled, target, uniform, variational, verdict
     from rxmap.zones import clusters, explain, slivers
 
     sentences = [
@@ -322,7 +319,8 @@ def test_methods_page_carries_the_constants_of_the_code():
         f"variance {variational.INTERCEPT_VARIANCE:,.0f} on the latent scale",
         f"At most {variational.MOST_ROUNDS} rounds",
         f"at least {verdict.FEWEST_STOPS} stops",
-        *(f"| {' | '.join(f'{verdict.skill_needed(measure, n):.3f}' for n in (24, 40, 80))} |" for measure in MEASURES),
+        f"limit = {verdict.NOISE_SKILL} / sqrt(n x m)",
+        f"at least {target.FEWEST_EDGE_STOPS} of them",
         f"on the grid {min(uniform.SCATTERS)} to {max(uniform.SCATTERS)} with a weak prior "
         f"(centre {uniform.SCATTER_CENTRE}, spread {uniform.SCATTER_SPREAD})",
         f"raised by {edge.CURVED_EDGE}",
