@@ -208,8 +208,8 @@ def whole_passes(runs: Sequence[Run], weights: Sequence[float]) -> list[Run]:
 def shortest_trips(runs: Sequence[Run], weights: Sequence[float], refill: Place, *, fixed_m: float) -> list[list[Run]]:
     """Group whole runs into loads so that the ways to and from the refill point are shortest.
 
-    Exact: of all ways to cut the order into loads that the tank can hold, by dynamic programming over the
-    last run of a load (Bellman 1957, the shortest way in a graph without cycles).
+    Exact: the best of all ways to cut the order into loads that the tank can hold, by dynamic programming over
+    where a load ends.
 
     Parameters
     ----------
@@ -221,6 +221,10 @@ def shortest_trips(runs: Sequence[Run], weights: Sequence[float], refill: Place,
         In the turned frame.
     fixed_m : float [m]
         What a load costs beside its ways, as a distance.
+
+    References
+    ----------
+    Bellman (1957), Dynamic Programming, Princeton University Press (from memory).
     """
     works = [run.work(weights) for run in runs]
     best, first = [0.0] + [math.inf] * len(runs), [0] * (len(runs) + 1)
