@@ -3,7 +3,7 @@
 An orthomosaic of a field can be gigabytes; only the window over the field is read, in strips, and
 summed on the way to blocks of at most half a cell, so memory stays small. A cell is the mean of
 what lies under it, taken between the centres of the blocks, which a plane passes unchanged however
-the image is turned. Masked pixels never count: nodata, alpha, mask bands, what is not a number.
+the image is turned.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -21,24 +20,22 @@ import numpy as np
 import pyproj
 import rasterio
 import shapely
-from numpy.typing import NDArray
-from rasterio.enums import ColorInterp, MaskFlags
+from rasterio.enums import ColorInterp
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.windows import Window
 from scipy.ndimage import map_coordinates
 
 from rxmap.errors import Caution, InputError, shown
-from rxmap.grid import BoolArray, FloatArray, Frame, Grid
+from rxmap.grid import FloatArray, Frame, Grid
+from rxmap.read.blocks import LARGEST_BLOCK, block_sums
 from rxmap.read.crs import WGS84, crs_of_wkt, to_wgs84
 
-STRIP_BYTES = 64_000_000  # of pixels held at a time, with their masks and copies
 LARGEST_PIECE = 128_000_000  # [byte] our limit: a tile or strip is decoded whole
 MOST_BANDS = 64  # our limit
 MOST_DECLARED = 4e10  # [pixel] our limit: 100 km2 at 5 cm
 NODES = 33  # along each side of the grid; straight lines between them are true to 1 mm on a 5 km field
-LARGEST_BLOCK = 65_536  # so many 16-bit pixels add up within 32 bits
-LEAST_SEEN = 0.5  # share of a cell's weight that must be valid
-USUAL_FILLS = (-9999.0, -32768.0, -99999.0, -3.4028234663852886e38, 3.4028234663852886e38)
+MOST_PLACES = 1_000_000  # interpolated at a time
+LEAST_SEEN = 0.5  # share of a cell that must be valid
 SIDE_CARS = (".aux.xml", ".ovr", ".msk")
 # A foreign file is parsed with everything turned off by which it could reach other files or addresses.
 CLOSED = {
@@ -48,8 +45,7 @@ CLOSED = {
     "GDAL_HTTP_PROXY": "127.0.0.1:9",
     "GDAL_HTTPS_PROXY": "127.0.0.1:9",
     "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": ".none",
-    "PROJ_NETWORK": "OFF",
-    "GDAL_CACHEMAX": 64,
+    "GDAL_CACHEMAX": 128,  # [MB], a row of tiles in all bands
 }
 
 
@@ -102,13 +98,15 @@ def read_raster(path: Path, name: str, bands: Sequence[int], *, grid: Grid, fram
         block = min(max(1, math.floor(grid.cell / 2 / pixel.max())), LARGEST_BLOCK)
         column, row = _apply(~source.transform, x, y)
         window = _window(source, name, column, row, block)
-        sums, counts = _block_sums(source, name, bands, window, block)
+        sums, counts = block_sums(source, name, bands, window, block)
     at = (row - window.row_off) / block - 0.5, (column - window.col_off) / block - 0.5
     fine = min(max(1, math.ceil(grid.cell / (block * pixel.min()))), 4)
-    values = np.stack([_on_grid(s, c, at, grid, fine) for s, c in zip(sums / block**2, counts / block**2, strict=True)])
+    values = _on_grid(sums / block**2, counts / block**2, at, grid, fine)
     for band, value in zip(bands, values, strict=True):
         if not np.isfinite(value[grid.inside]).any():
-            raise InputError(f"{name}: band {band} has no valid pixel over the field. Is it all nodata?")
+            raise InputError(
+                f"{name}: band {band} has no valid pixel over the field. Is it nodata, or another field's?"
+            )
     cautions = (caution, _coarse(name, pixel.max(), grid.cell))
     how = _how(path, block, pixel.max(), level)
     return Raster(values=values, how=how, cautions=tuple(c for c in cautions if c is not None))
@@ -129,8 +127,11 @@ def _opened(path: Path, name: str, level: int | None = None) -> Iterator[Any]:
 
 def _check_form(source: Any, name: str, bands: Sequence[int]) -> None:
     if source.transform.is_identity:
-        has = "control points only, so its pixels have" if source.gcps[0] or source.rpcs else "no georeference, so no"
-        raise InputError(f"{name}: has {has} place on the ground. Export it rectified, georeference inside the file.")
+        has = "control points only" if source.gcps[0] or source.rpcs else "no georeference"
+        raise InputError(
+            f"{name}: has {has}, so its pixels have no place on the ground. Export it rectified, with its georeference "
+            "inside the file."
+        )
     if source.crs is None or source.transform.is_degenerate:
         lacks = "coordinate system" if source.crs is None else "pixel size"
         raise InputError(f"{name}: has no {lacks}. Export it as a GeoTIFF with its georeference inside the file.")
@@ -153,6 +154,9 @@ def _check_band(source: Any, name: str, band: int) -> None:
         raise InputError(f"{name}: has {source.count} bands, band {band} is asked for. Bands count from 1.")
     if source.dtypes[band - 1].startswith("complex"):
         raise InputError(f"{name}: band {band} holds complex numbers. Export plain numbers.")
+    scale, offset = source.scales[band - 1], source.offsets[band - 1]
+    if not (math.isfinite(scale) and scale and math.isfinite(offset)):
+        raise InputError(f"{name}: band {band} declares scale {scale:g} and offset {offset:g}. Export plain numbers.")
     kind = source.colorinterp[band - 1]
     if kind == ColorInterp.palette:
         raise InputError(f"{name}: band {band} holds numbers of colours, not a measurement. Export the values.")
@@ -215,8 +219,7 @@ def _window(source: Any, name: str, column: FloatArray, row: FloatArray, block: 
         count = math.ceil((along.max() + block + 1 - first) / block) * block
         edges.append((first, min(first + max(count, 0), size)))
     (left, right), (top, bottom) = edges
-    inside = (column > 0) & (column < source.width) & (row > 0) & (row < source.height)
-    if left >= right or top >= bottom or not inside.any():
+    if column.max() <= 0 or column.min() >= source.width or row.max() <= 0 or row.min() >= source.height:
         found, due = (_apply(source.transform, *at) for at in ((0, 0), (column.mean(), row.mean())))
         raise InputError(
             f"{name}: lies elsewhere: it begins at {found[0]:.7g}, {found[1]:.7g} and the field is at {due[0]:.7g}, "
@@ -225,119 +228,30 @@ def _window(source: Any, name: str, column: FloatArray, row: FloatArray, block: 
     return Window(left, top, right - left, bottom - top)
 
 
-def _block_sums(
-    source: Any, name: str, bands: Sequence[int], window: Window, block: int
-) -> tuple[FloatArray, FloatArray]:
-    """Sum, scaled as the file declares, and number of the valid pixels of each block: (bands, rows, columns)."""
-    sizes = [np.diff(np.append(np.arange(0, size, block), size)) for size in (window.height, window.width)]
-    sums = np.zeros((len(bands), len(sizes[0]), len(sizes[1])))
-    whole = _unmasked(source, bands)
-    counts = np.broadcast_to(np.outer(*sizes), sums.shape).astype(float) if whole else np.zeros(sums.shape)
-    for part in _parts(source, bands, window, whole):
-        pixels = source.read(list(bands), window=part)
-        corner = part.row_off - window.row_off, part.col_off - window.col_off
-        if not whole:
-            valid = _valid(source, bands, part, pixels)
-            _add_blocks(counts, valid, corner, block)
-            pixels = np.where(valid, pixels, 0)
-        _check_fill(pixels, name)
-        _add_blocks(sums, pixels, corner, block)
-    scales, offsets = (np.array([of[b - 1] for b in bands])[:, None, None] for of in (source.scales, source.offsets))
-    return sums * scales + counts * offsets, counts
-
-
-def _unmasked(source: Any, bands: Sequence[int]) -> bool:
-    """Whether every pixel counts, so that no mask need be read."""
-    return ColorInterp.alpha not in source.colorinterp and all(
-        source.mask_flag_enums[b - 1] == [MaskFlags.all_valid] and np.dtype(source.dtypes[b - 1]).kind != "f"
-        for b in bands
-    )
-
-
-def _parts(source: Any, bands: Sequence[int], window: Window, whole: bool) -> Iterator[Window]:
-    """Cut the window along the file's own tiles, as few as fit the memory: no tile is decoded twice."""
-    sizes = [np.dtype(source.dtypes[b - 1]).itemsize for b in bands]
-    most = STRIP_BYTES // sum(size if whole else 2 * size + 11 for size in sizes)  # pixels, copy, masks, sums
-    tall, wide = source.block_shapes[bands[0] - 1]
-    wide = min(max(most // tall // wide, 1) * wide, most)
-    tall = max(most // min(wide, window.width) // tall * tall, 1) if wide * tall <= most else max(most // wide, 1)
-    bottom, right = window.row_off + window.height, window.col_off + window.width
-    for top in range(window.row_off // tall * tall, bottom, tall):
-        for left in range(window.col_off // wide * wide, right, wide):
-            yield _between(
-                max(top, window.row_off), max(left, window.col_off), min(top + tall, bottom), min(left + wide, right)
-            )
-
-
-def _between(top: int, left: int, bottom: int, right: int) -> Window:
-    return Window(left, top, right - left, bottom - top)
-
-
-def _valid(source: Any, bands: Sequence[int], part: Window, pixels: NDArray[Any]) -> BoolArray:
-    """Pixels that neither nodata, mask band, alpha (wherever it is among the bands) nor NaN takes out."""
-    valid: BoolArray = source.read_masks(list(bands), window=part) > 0
-    for number, kind in enumerate(source.colorinterp, start=1):
-        if kind == ColorInterp.alpha:
-            valid &= source.read(number, window=part) > 0
-    valid &= np.isfinite(pixels)
-    return valid
-
-
-def _add_blocks(sums: FloatArray, pixels: NDArray[Any], corner: tuple[int, int], block: int) -> None:
-    """Add pixels to the sums of their blocks; whole numbers add up as such, so that none is rounded or wraps."""
-    kind = pixels.dtype
-    narrow = np.uint32 if kind.kind in "bu" and kind.itemsize <= 2 else np.int64 if kind.itemsize <= 4 else np.float64
-    exact = np.float64 if kind.kind == "f" else narrow
-    (first, last, rows), (left, right, columns) = (
-        _edges(start, size, block) for start, size in zip(corner, pixels.shape[1:], strict=True)
-    )
-    # row by row of blocks: five times as fast as one reduceat, which would first widen every pixel
-    tall = np.stack([pixels[:, a:b].sum(axis=1, dtype=exact) for a, b in pairwise(rows)], axis=1)
-    wide = np.float64 if exact == np.float64 else np.int64
-    sums[:, first:last, left:right] += np.add.reduceat(tall, columns[:-1], axis=2, dtype=wide)
-
-
-def _edges(start: int, size: int, block: int) -> tuple[int, int, list[int]]:
-    """First and last block, exclusive, that `size` pixels from `start` touch, and where they cut the pixels."""
-    first, last = start // block, (start + size - 1) // block + 1
-    return first, last, [0, *(number * block - start for number in range(first + 1, last)), size]
-
-
-def _check_fill(pixels: NDArray[Any], name: str) -> None:
-    """Refuse an image whose holes are filled with a number that it does not declare as nodata."""
-    if pixels.dtype.kind == "u":
-        return
-    for extreme in (float(pixels.min()), float(pixels.max())):
-        if extreme in USUAL_FILLS:
-            raise InputError(
-                f"{name}: holds the value {extreme:g}, a usual filler for holes, and does not declare it as nodata. "
-                "Declare it, or export the image again."
-            )
-
-
 def _on_grid(
     sums: FloatArray, seen: FloatArray, at: tuple[FloatArray, FloatArray], grid: Grid, fine: int
 ) -> FloatArray:
     """Mean of each cell over `fine` x `fine` places in it, each interpolated between the centres of valid blocks.
 
-    `sums` and `seen` are one band's, over the size of a full block; `at` is where the lattice of the
-    nodes lies among the blocks' centres, row and column.
+    `sums` and `seen`, (bands, rows, columns), are over the size of a full block; `at` is where the
+    lattice of the nodes lies among the blocks' centres, row and column.
     """
     rows, columns = grid.shape
-    out = np.full(grid.shape, np.nan)
-    across = _hats(columns * fine)
-    down = _hats(rows * fine)
-    step = max(1, 1_000_000 // (columns * fine**2))
+    out = np.full((len(sums), rows, columns), np.nan)
+    down, across = _hats(rows * fine), _hats(columns * fine)
+    step = max(1, MOST_PLACES // (columns * fine**2))
     for top in range(0, rows, step):
-        part = down[top * fine : (top + step) * fine]
-        places = [part @ nodes @ across.T for nodes in at]
-        total, weight = (
-            map_coordinates(of, places, order=1, mode="grid-constant")
-            .reshape(-1, fine, columns, fine)
-            .mean(axis=(1, 3))
-            for of in (sums, seen)
-        )
-        np.divide(total, weight, out=out[top : top + step], where=weight >= LEAST_SEEN - 1e-9)
+        part = slice(top, min(top + step, rows))
+        places = [down[part.start * fine : part.stop * fine] @ nodes @ across.T for nodes in at]
+        for number, (band, valid) in enumerate(zip(sums, seen, strict=True)):
+            # whether ground is seen is asked of the block that covers it: weights between centres fade at any rim
+            share, weight, total = (
+                map_coordinates(layer, places, order=order, mode="grid-constant", prefilter=False)
+                .reshape(-1, fine, columns, fine)
+                .mean(axis=(1, 3))
+                for layer, order in ((valid, 0), (valid, 1), (band, 1))
+            )
+            np.divide(total, weight, out=out[number, part], where=share >= LEAST_SEEN - 1e-9)
     return out
 
 

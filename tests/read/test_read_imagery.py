@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import http.server
 import math
+import tempfile
 import threading
 import tracemalloc
 from collections.abc import Callable, Iterator
@@ -26,7 +27,8 @@ from shapely.geometry import box
 
 from rxmap.errors import InputError
 from rxmap.grid import FloatArray, Frame, Grid, make_grid
-from rxmap.read.imagery import Raster, _add_blocks, read_raster
+from rxmap.read.blocks import add_blocks
+from rxmap.read.imagery import Raster, read_raster
 
 FRAME = Frame(lon=10.0, lat=50.0)
 GRID = make_grid(box(-60, -45, 60, 45), 3.0)
@@ -137,6 +139,37 @@ def test_a_plane_comes_back_from_a_file_that_counts_pixels_by_their_centres(writ
     np.testing.assert_allclose(read(path).values[0], plane_on(GRID), atol=1e-3)
 
 
+@settings(max_examples=15, deadline=None)
+@given(degrees=st.floats(0, 360), pixel=st.floats(0.5, 9), mirrored=st.booleans(), east=st.floats(-3, 3))
+def test_a_plane_comes_back_at_any_angle_and_pixel(degrees, pixel, mirrored, east) -> None:
+    transform = turned(degrees, pixel, pixel if mirrored else -pixel)
+    transform = Affine(*transform[:2], transform[2] + east, *transform[3:6])
+    middle = slice(240 - math.ceil(110 / pixel), 240 + math.ceil(110 / pixel))
+    shift = middle.start * (transform.a + transform.b), middle.start * (transform.d + transform.e)
+    transform = Affine(*transform[:2], transform[2] + shift[0], *transform[3:5], transform[5] + shift[1])
+    values = plane(transform, (middle.stop - middle.start,) * 2, OWN)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "image.tif"
+        with rasterio.open(
+            path, "w", driver="GTiff", count=1, height=len(values), width=len(values), dtype="float64", crs=OWN,
+            transform=transform,
+        ) as out:  # fmt: skip
+            out.write(values[None])
+        np.testing.assert_allclose(read(path).values[0], plane_on(GRID), atol=1e-3 * pixel)
+
+
+def test_a_single_pixel_over_the_field_is_one_value_and_coarse(write: Write) -> None:
+    raster = read(write(np.full((1, 1, 1), 7.0), transform=Affine(140, 0, -70, 0, -140, 70)))
+    np.testing.assert_allclose(raster.values, 7.0)
+    assert [c.code for c in raster.cautions] == ["coarse_image"]
+
+
+def test_an_image_of_a_corner_gives_that_corner(write: Write) -> None:
+    values = read(write(np.full((1, 9, 9), 7.0), transform=Affine(1, 0, 20, 0, -1, 20))).values[0]
+    assert np.isfinite(values).sum() == 9  # 9 m x 9 m of cells of 3 m
+    np.testing.assert_allclose(values[np.isfinite(values)], 7.0)
+
+
 def test_a_coarse_image_is_cautioned(write: Write) -> None:
     crs, transform, shape = PLACED["own, coarse pixels"]
     raster = read(write(plane(transform, shape, crs)[None], transform=transform))
@@ -192,14 +225,14 @@ def test_block_sums_in_strips_are_those_of_the_whole(shape, block, cut, kind) ->
     sums = np.zeros((1, *due.shape))
     for top in range(0, shape[0], cut):
         for left in range(0, shape[1], cut):
-            _add_blocks(sums, pixels[:, top : top + cut, left : left + cut], (top, left), block)
+            add_blocks(sums, pixels[:, top : top + cut, left : left + cut], (top, left), block)
     np.testing.assert_array_equal(sums[0], due)
 
 
 def test_strips_and_tiles_change_nothing(write: Write, monkeypatch: pytest.MonkeyPatch) -> None:
     pixels = noise("uint16", bands=3, side=600)
     at_once = read(write(pixels, name="a.tif"), 3, 1).values
-    monkeypatch.setattr("rxmap.read.imagery.STRIP_BYTES", 20_000)
+    monkeypatch.setattr("rxmap.read.blocks.STRIP_BYTES", 20_000)
     for form in ({"tiled": True, "blockxsize": 64, "blockysize": 48}, {"blockysize": 7}, {"interleave": "band"}):
         np.testing.assert_array_equal(read(write(pixels, name="b.tif", **form), 3, 1).values, at_once)
 
@@ -342,6 +375,13 @@ def test_masks_hold_in_overviews(hidden: str, write: Write) -> None:
 )
 def test_an_image_without_a_usable_place_is_refused(profile: dict, words: str, write: Write) -> None:
     assert words in refusal(write(noise("uint8"), **profile))
+
+
+def test_a_scale_that_is_no_number_is_refused(write: Write) -> None:
+    path = write(noise("uint8"))
+    with rasterio.open(path, "r+") as out:
+        out.scales = (float("nan"),)
+    assert "declares scale nan" in refusal(path)
 
 
 @pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")
