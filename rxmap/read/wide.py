@@ -46,7 +46,7 @@ def long_form(tables: Sequence[Table], plan: Plan, faults: Faults) -> list[Table
         if not wrong:
             faults.extend(_unseen(table, names, columns))
             asked = [_Asked(targets[name], column) for name, column in columns.items()]
-            out += [_of_target(table, one, own_columns(plan)) for one in asked]
+            out += [_of_target(table, one, asked) for one in asked]
     if columns and tables and not wide:
         faults.add(f"{plan.path.name}: scouting.columns: every file has a column 'target'. Remove one or the other.")
     return out
@@ -93,19 +93,21 @@ def _unseen(table: Table, names: Sequence[str], columns: dict[str, str]) -> list
     ]
 
 
-def _of_target(table: Table, asked: _Asked, own: Sequence[str]) -> Table:
+def _of_target(table: Table, one: _Asked, asked: Sequence[_Asked]) -> Table:
+    """Long table of one target: its own columns under their long names, and those that belong to no target."""
     names = [canonical(name) for name in table.header]
-    sources = asked.sources(names)
+    sources = one.sources(names)
+    others = {written for each in asked for written in each.sources(names).values()}
     taken = {name: names.index(written) for name, written in sources.items()}
     # a sample size beside a blank measure is a zero forgotten: kept, so that the row is refused
     looked = [names.index(written) for written in sources.values() if written != "n"]
-    kept = [position for position, name in enumerate(names) if name not in {"n", *own}]
+    kept = [position for position, name in enumerate(names) if name not in {"n", *others}]
     rows = tuple(
         Row(
             number=row.number,
             cells=(
                 *(row.cells[position] for position in kept),
-                asked.target.name,
+                one.target.name,
                 *(row.cells[position] for position in taken.values()),
             ),
         )
@@ -118,5 +120,5 @@ def _of_target(table: Table, asked: _Asked, own: Sequence[str]) -> Table:
         header=(*(table.header[position] for position in kept), "target", *taken),
         rows=rows,
         mark=table.mark,
-        written={**table.written, **{name: table.written.get(one, one) for name, one in sources.items()}},
+        written={**table.written, **{name: table.written.get(written, written) for name, written in sources.items()}},
     )
