@@ -56,10 +56,11 @@ def shot(page: Any, layer: str | None) -> bytes:
     page.locator(".map path").first.wait_for(state="attached")
     if layer is not None:
         page.get_by_role("radio", name=layer).check()
+    page.add_style_tag(content="#panel { visibility: hidden }")  # it speaks of a place, and none is chosen
     page.wait_for_timeout(500)  # [ms] for the map to settle
-    map_, legend = (page.locator(place).bounding_box() for place in (".stage", "#legend"))
+    map_, *below = (page.locator(place).bounding_box() for place in (".map", "#sentence", "#legend"))
     top = 0 if layer is None else map_["y"] - MARGIN
-    bottom = max(box["y"] + box["height"] for box in (map_, legend)) + MARGIN
+    bottom = max(box["y"] + box["height"] for box in below) + MARGIN
     return bytes(page.screenshot(full_page=True, clip={"x": 0, "y": top, "width": WIDTH, "height": bottom - top}))
 
 
