@@ -79,10 +79,13 @@ class _Reading:
         self.cautions: list[Caution] = []
 
     def image(self, section: ImagerySection) -> None:
+        if not section.bands:
+            line = "imagery.bands: names no band. Write for instance bands = { red = 3, nir = 4 }."
+            self.faults.extend(plan_fault(self.plan, line).faults)
+            return
         indices = self._indices(section)
-        wanted = [band for index in indices for band in index.bands] if section.index else list(section.bands)
-        names = list(dict.fromkeys(wanted))
-        raster = self._raster(section.file, [section.bands[name] for name in names]) if names else None
+        names = list(dict.fromkeys(band for index in indices for band in index.bands)) or list(section.bands)
+        raster = self._raster(section.file, [section.bands[name] for name in names])
         if raster is None:
             return
         bands = dict(zip(names, raster.values, strict=True))
@@ -124,7 +127,7 @@ class _Reading:
             self.faults.add(f"{name}: cannot be read ({_reason(error)}). Check who may read it.")
             return None
         except InputError as error:
-            self.faults.extend(error.faults)
+            self.faults.extend(line for line in error.faults if line not in self.faults.lines)
             return None
         if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
             self.faults.add(f"{name}: was changed while it was read. Close the program that writes it, then try again.")
@@ -145,7 +148,7 @@ class _Reading:
         """Two layers of one name could not be told apart in the record."""
         names = [layer.name.casefold() for layer in self.layers]
         for name in dict.fromkeys(layer.name for layer in self.layers if names.count(layer.name.casefold()) > 1):
-            line = f"covariate: two layers are called {shown(name)}. Give each a name of its own."
+            line = f"two layers are called {shown(name)}. Give each covariate a name of its own."
             self.faults.extend(plan_fault(self.plan, line).faults)
 
 

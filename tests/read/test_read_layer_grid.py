@@ -141,6 +141,19 @@ def test_the_faults_of_all_files_come_together(make_plan, image, tmp_path) -> No
     assert "plain.tif: not a readable GeoTIFF" in faults[3]
 
 
+def test_a_file_is_looked_into_though_no_index_can_be_had(make_plan) -> None:
+    assert len(refusal(make_plan({"image.tif": b"not an image"}, rest=imagery(index='"NDVY"')))) == 2
+
+
+def test_one_missing_file_is_one_fault_however_often_it_is_named(make_plan) -> None:
+    assert len(refusal(make_plan(rest=covariate("gone.tif", "a") + covariate("gone.tif", "b", band=2)))) == 1
+
+
+def test_an_image_whose_bands_are_not_named_is_refused(make_plan, image) -> None:
+    faults = refusal(make_plan({"image.tif": image}, rest=imagery(bands="")))
+    assert "imagery.bands: names no band" in faults[0]
+
+
 def test_two_layers_of_one_name_are_refused(make_plan, image) -> None:
     rest = imagery(index='"NDVI"') + covariate("image.tif", "ndvi")
     assert "two layers are called 'NDVI'" in refusal(make_plan({"image.tif": image}, rest=rest))[0]
