@@ -18,7 +18,7 @@ from rxmap.decide.look import next_look
 from rxmap.decide.options import PassOption, pass_options
 from rxmap.decide.treat import Ground, decision_ground
 from rxmap.decide.what_if import Decide, what_if
-from rxmap.errors import CheckError, Faults, PlanError
+from rxmap.errors import CheckError, Faults, InputError, PlanError
 from rxmap.grid import Grid
 from rxmap.passes.keep_outs import keep_out_records, kept_ground, kept_share, product_setback_m, sprayed_around
 from rxmap.passes.label import label_faults
@@ -29,6 +29,7 @@ from rxmap.read import read_inputs
 from rxmap.records import Field, Inputs, Money, PassResult, Result, TargetResult, slugs
 from rxmap.surface.target import TargetSurface, fit_target
 from rxmap.units import currency
+from rxmap.write.publish import refuse_unless_free
 from rxmap.zones.clusters import Clusters, make_zones
 from rxmap.zones.explain import zone_choice, zone_shapes
 
@@ -62,9 +63,11 @@ def build(plan_path: str | Path, out: str | Path, *, replace: bool = False, prog
     tell = progress or (lambda _: None)
     tell("reading the plan and its files")
     plan, inputs = check(plan_path)
+    files = [plan.folder / file.name for file in inputs.files]
+    refuse_unless_free(Path(out), replace=replace, inputs=files)
     result = solve(plan, inputs, progress=tell)
     tell("writing and checking the files")
-    publish(result, Path(out), replace=replace, inputs=[plan.folder / file.name for file in inputs.files])
+    publish(result, Path(out), replace=replace, inputs=files)
     return result
 
 
@@ -79,8 +82,14 @@ def check(plan_path: str | Path) -> tuple[Plan, Inputs]:
     plan = read_plan(plan_path)
     faults = Faults()
     faults.extend(f"{plan.path.name}: {line}" for line in label_faults(plan))
+    try:
+        inputs = read_inputs(plan)
+    except InputError as error:
+        faults.extend(error.faults)
+        faults.raise_if_any()
+        raise
     faults.raise_if_any(PlanError)
-    return plan, read_inputs(plan)
+    return plan, inputs
 
 
 def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Result:

@@ -97,7 +97,7 @@ def test_a_result_is_replaced_only_when_asked_and_unchanged(
 
 
 BAD_FILES = {
-    "plan not toml": ("plan.toml", "[field\n", "plan.toml: not a TOML file"),
+    "plan not toml": ("plan.toml", "[field\n", "not TOML"),
     "unknown key": ("plan.toml", 'boundry = "x"', "Did you mean boundary?"),
     "bare ounce": ("plan.toml", "oz/acre", "oz is ambiguous"),
     "stops cut in a row": ("stops.csv", "stop,lon\nA", "stops.csv"),

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Sequence
 from typing import Annotated, NoReturn
 
 import typer
@@ -55,7 +57,8 @@ def main() -> NoReturn:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a narrow terminal encoding must not end the run
             stream.reconfigure(errors="backslashreplace")
-    code = _ended(lambda: app(standalone_mode=False))
+    interrupts = _count_interrupts()
+    code = _ended(lambda: app(standalone_mode=False), interrupts)
     try:
         sys.stdout.flush()
     except BrokenPipeError:  # the reader of a pipe left; the result is published all the same
@@ -63,7 +66,20 @@ def main() -> NoReturn:
     sys.exit(code)
 
 
-def _ended(run: Callable[[], object]) -> int:
+def _count_interrupts() -> list[int]:
+    """Raise on Ctrl-C as ever, and remember it: an import that it breaks off may end in an error of another name."""
+    seen: list[int] = []
+
+    def interrupt(number: int, _: object) -> None:
+        seen.append(number)
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGINT, interrupt)
+    return seen
+
+
+def _ended(run: Callable[[], object], interrupts: Sequence[int] = ()) -> int:
     """Run the command line and translate how it ended into an exit code."""
     from rxmap.errors import CheckError, RxmapError
 
@@ -73,19 +89,27 @@ def _ended(run: Callable[[], object]) -> int:
         _say(error.lines(), error)
         return NOT_PROVED if isinstance(error, CheckError) else REFUSED
     except (KeyboardInterrupt, typer.Abort):
-        print("rxmap: interrupted; nothing was published", file=sys.stderr)
-        return INTERRUPTED
-    except (BrokenPipeError, SystemExit):  # the parser leaves this way when the reader of a pipe is gone
+        return _interrupted()
+    except BrokenPipeError:
         return DONE
+    except SystemExit as left:  # the parser leaves with 1 when the reader of a pipe is gone; else a signal ended us
+        return DONE if left.code == 1 else int(left.code or DONE)
     except typer.Exit as left:
         return left.exit_code
     except Exception as error:
+        if interrupts:
+            return _interrupted()
         if hasattr(error, "format_message"):  # a wrong call, in the words of the option parser
             _say([f"{error.format_message()} See rxmap --help."], error)
             return REFUSED
         _say([f"a fault of the program, not of your files: {type(error).__name__}: {error}. Please report it."], error)
         return FAULT
     return code if isinstance(code, int) else DONE
+
+
+def _interrupted() -> int:
+    print("rxmap: interrupted; nothing was published", file=sys.stderr)
+    return INTERRUPTED
 
 
 def _say(lines: list[str], error: Exception) -> None:

@@ -238,6 +238,18 @@ def _undisturbed() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
+def refuse_unless_free(out: Path, *, replace: bool, inputs: Sequence[Path] = ()) -> None:
+    """Refuse a place before any work is done; `staged` asks again when it has the lock.
+
+    Raises
+    ------
+    OutputError
+        If `out` may not be written.
+    """
+    with _in_words(out):
+        _refuse_unless_free(_place(out), out, replace=replace, inputs=inputs)
+
+
 def _refuse_unless_free(place: Path, out: Path, *, replace: bool, inputs: Sequence[Path]) -> None:
     """Refuse every place where something could be lost that is not an unchanged result of ours."""
     if place.is_symlink():
