@@ -23,6 +23,7 @@ from rxmap.grid import Grid
 from rxmap.passes.keep_outs import keep_out_records, kept_ground, kept_share, product_setback_m, sprayed_around
 from rxmap.passes.label import label_faults
 from rxmap.passes.layer import Ledger
+from rxmap.passes.loads import plan_loads, treated_ground
 from rxmap.passes.prescription import base_names, prescribe
 from rxmap.plan import Machine, Plan, read_plan
 from rxmap.read import read_inputs
@@ -302,7 +303,12 @@ def _passes(plan: Plan, inputs: Inputs, decisions: Sequence[PassDecision], ledge
         )
         if decision.goes_out:
             dates = pass_dates(option.products, [measures[name] for name in option.control], plan.field.spray_date)
-            passes.append(replace(told, dates=dates))
+            told = replace(told, dates=dates)
+            treated = treated_ground(told, ledger.field.frame)
+            if treated:
+                loads = plan_loads(treated, option.products, machine=plan.machine, frame=ledger.field.frame)
+                told = replace(told, load_plan=loads, loads=len(loads.loads))
+            passes.append(told)
         else:
             passes.append(replace(told, next_look=next_look(option, ledger.stakes, ledger.grid)))
     return passes

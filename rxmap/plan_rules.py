@@ -327,11 +327,8 @@ def not_applied(plan: Plan) -> list[str]:
     if plan.check_strips and plan.check_strips.count != 0:
         later.append(("check_strips", plan.check_strips))
     for number, product in enumerate(plan.product, start=1):
-        later.append((f"product[{number}].pack", product.pack))
         for key in ("droplet", "group"):
             later.append((f"product[{number}].label.{key}", getattr(product.label, key)))
     if plan.machine:
-        machine = plan.machine
-        later += [("machine.endurance", machine.endurance), ("machine.refill", machine.refill)]
-        later += [("machine.limits", machine.limits), ("machine.fill", "fill" in machine.model_fields_set)]
+        later.append(("machine.limits", plan.machine.limits))
     return [key for key, value in later if value]

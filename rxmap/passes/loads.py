@@ -30,7 +30,7 @@ from rxmap.passes.sweep import (
     whole_passes,
 )
 from rxmap.plan import Machine, Product
-from rxmap.records import PassResult
+from rxmap.records import Extra, Load, LoadItem, LoadPlan, PassResult, ProductNeed
 from rxmap.units import convert, denominator, dimension, numerator
 
 WATER = "water"
@@ -59,63 +59,6 @@ class Treated:
     area_ha: float
     volume: float
     rates: tuple[float, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoadItem:
-    """Something that goes into the tank: water in litres, a product in the unit that its rate counts."""
-
-    item: str
-    amount: float
-    unit: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Load:
-    """One filling of the tank."""
-
-    load: int  # from 1
-    order: int  # in which the loads are driven, from 1
-    area_ha: float  # on the ellipsoid
-    volume_l: float  # of spray on the ground
-    items: tuple[LoadItem, ...]  # water first, then the products in the order of the pass
-    polygon: Polygon | MultiPolygon
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Extra:
-    """Spray that is mixed once, with the first load, beside what the treated area takes."""
-
-    why: str
-    volume_l: float
-    items: tuple[LoadItem, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ProductNeed:
-    """What a pass needs of a product, and the packs to bring."""
-
-    item: str
-    total: float  # on the ground: rate x area
-    extra: float  # in spray beside that
-    unit: str
-    packs: int | None  # None without a pack size in the plan
-    pack: str | None
-    left: float | None  # in opened or unopened packs, in `unit`
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoadPlan:
-    """All loads of a pass, in the order in which they are driven."""
-
-    loads: tuple[Load, ...]
-    extras: tuple[Extra, ...]
-    needs: tuple[ProductNeed, ...]
-    area_ha: float
-    volume_l: float
-    heading: float  # [degree]
-    limit: str  # what ends a load, in words
-    order: str  # how the loads were laid out, in words
 
 
 def treated_ground(one: PassResult, frame: Frame) -> list[Treated]:

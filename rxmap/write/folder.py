@@ -9,12 +9,16 @@ from rxmap.errors import CheckError, shown
 from rxmap.records import PassResult, Result
 from rxmap.write.files import write_bytes, write_json
 from rxmap.write.geojson import write_geojson
+from rxmap.write.hand_over import TEST_BASE, terminal_test, write_hand_over
+from rxmap.write.loads import write_loads
 from rxmap.write.manifest import write_manifest
+from rxmap.write.mix_sheet import write_mix_sheet
 from rxmap.write.raster import write_surface
 from rxmap.write.shapefile import write_shapefile
-from rxmap.write.summary import layer_paths, summary, surface_path
+from rxmap.write.summary import PASSES, layer_paths, summary, surface_path
 from rxmap.write.vectors import prescription, write_keep_outs, write_stops, write_zones
 
+ENDINGS = {"geojson": ".geojson", "shapefile": ".shp"}
 LAYERS = {"geojson": write_geojson, "shapefile": write_shapefile}
 
 
@@ -42,6 +46,7 @@ def write_result(result: Result, stage: Path, *, pages: Mapping[str, str | bytes
         write_surface(stage / surface_path(target), target.surface, frame=result.field.frame, unit=target.unit)
     for one in result.passes:
         _write_layers(one, stage, result.formats)
+        _write_crew_papers(one, stage, result)
     write_json(stage / "summary.json", summary(result))
     for name, page in pages.items():
         _write_page(name, page, stage)
@@ -51,6 +56,17 @@ def write_result(result: Result, stage: Path, *, pages: Mapping[str, str | bytes
 def _write_layers(one: PassResult, stage: Path, formats: tuple[str, ...]) -> None:
     for name, path in (layer_paths(one, formats) or {}).items():
         LAYERS[name](stage / path, prescription(one.parts))
+
+
+def _write_crew_papers(one: PassResult, stage: Path, result: Result) -> None:
+    if one.load_plan is None:
+        return
+    folder = stage / PASSES / one.slug
+    write_mix_sheet(folder / "mix_sheet.csv", one.load_plan, units=result.units)
+    write_loads(folder / "loads.geojson", one.load_plan)
+    write_hand_over(folder / "hand_over.txt", result, one, one.load_plan)
+    for name in result.formats:
+        LAYERS[name](folder / TEST_BASE / f"{TEST_BASE}{ENDINGS[name]}", prescription(terminal_test(result, one)))
 
 
 def _write_page(name: str, page: str | bytes, stage: Path) -> None:

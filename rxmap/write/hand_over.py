@@ -17,8 +17,7 @@ from shapely.geometry.base import BaseGeometry
 
 from rxmap.errors import CheckError
 from rxmap.grid import M2_PER_HA, geodesic_area_m2
-from rxmap.passes.loads import LoadPlan, ProductNeed
-from rxmap.records import Part, PassResult, Result
+from rxmap.records import LoadPlan, Part, PassResult, ProductNeed, Result
 from rxmap.units import convert, numerator
 from rxmap.write.files import write_bytes
 from rxmap.write.geojson import on_file_grid

@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from pathlib import Path
 
-from rxmap.passes.loads import LoadPlan
+from rxmap.records import LoadPlan
 from rxmap.write.geojson import Feature, write_geojson
 from rxmap.write.mix_sheet import AREA_STEP, apportioned
 

@@ -17,7 +17,7 @@ from typing import Literal
 
 from rxmap.errors import CheckError
 from rxmap.passes.label import MOST_OFF
-from rxmap.passes.loads import LoadItem, LoadPlan
+from rxmap.records import LoadItem, LoadPlan
 from rxmap.units import convert, dimension
 from rxmap.write.files import write_bytes
 
