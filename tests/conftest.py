@@ -64,7 +64,13 @@ PLAN = {
             "name": "Exampline 200",
             "controls": {"Marsh leafhopper": 0.85},
             "rate": "9 floz/acre",
-            "label": {"min": "6 floz/acre", "max": "13 floz/acre", "season_max": "26 floz/acre"},
+            "label": {
+                "min": "6 floz/acre",
+                "max": "13 floz/acre",
+                "season_max": "26 floz/acre",
+                "rei": "12 hour",
+                "phi": "21 day",
+            },
             "cost": "0.9 EUR/floz",
         },
         {
@@ -285,7 +291,7 @@ def _passes(strips: dict[str, Polygon], hopper_target: TargetResult) -> tuple[Pa
         parts=parts,
         smallest_m=31.0,
         dates=PassDates(
-            no_entry="12 hours after spraying",
+            no_entry="12 hour after spraying ends on 2031-07-15",
             no_rain=None,
             harvest_from="2031-08-05",
             look_again="2031-07-22",

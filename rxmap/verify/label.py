@@ -120,7 +120,10 @@ def _times(where: str, product: Any, field: Any) -> Iterator[str]:
 def waits_told(result: Folder) -> Iterator[str]:
     """Work out no entry, no rain and first harvest from the labels, and hold the dates of the summary against them."""
     sprayed = _date(result.plan["field"].get("spray_date"))
-    for each in (one for one in result.passes if one.get("dates") is not None):
+    for each in (one for one in result.passes if one["decision"] != "none"):
+        if each.get("dates") is None:
+            yield f"{SUMMARY}: pass {shown(each['name'])}: has no dates to wait for; should say them"
+            continue
         labels = [product_of(result, used["name"])["label"] for used in each["products"]]
         harvest = _longest(labels, "phi")
         wanted = {"no_entry": _longest(labels, "rei"), "no_rain": _longest(labels, "rainfast"), "harvest_from": harvest}
