@@ -21,7 +21,7 @@ import pyproj
 import rasterio
 import shapely
 from rasterio.enums import ColorInterp
-from rasterio.errors import NotGeoreferencedWarning, RasterioError
+from rasterio.errors import CRSError, NotGeoreferencedWarning, RasterioError
 from rasterio.windows import Window
 from scipy.ndimage import map_coordinates
 
@@ -33,6 +33,7 @@ from rxmap.read.crs import WGS84, crs_of_wkt, to_wgs84
 LARGEST_PIECE = 128_000_000  # [byte] our limit: a tile or strip is decoded whole
 MOST_BANDS = 64  # our limit
 MOST_DECLARED = 4e10  # [pixel] our limit: 100 km2 at 5 cm
+SMALLEST_PIXEL, LARGEST_PIXEL = 1e-4, 1e5  # [m] our limits: beyond, the georeference is damaged
 NODES = 33  # along each side of the grid; straight lines between them are true to 1 mm on a 5 km field
 MOST_PLACES = 1_000_000  # interpolated at a time
 LEAST_SEEN = 0.5  # share of a cell that must be valid
@@ -91,10 +92,10 @@ def read_raster(path: Path, name: str, bands: Sequence[int], *, grid: Grid, fram
     with _opened(path, name) as source:
         _check_form(source, name, bands)
         x, y, caution = _nodes(source, name, grid, frame)
-        finest = _pixel(source, x, y, grid).max()
+        finest = _pixel(source, name, x, y, grid).max()
         level = _overview(source, bands, grid.cell / 2 / finest)
     with _opened(path, name, level) as source:
-        pixel = _pixel(source, x, y, grid)
+        pixel = _pixel(source, name, x, y, grid)
         block = min(max(1, math.floor(grid.cell / 2 / pixel.max())), LARGEST_BLOCK)
         column, row = _apply(~source.transform, x, y)
         window = _window(source, name, column, row, block)
@@ -115,26 +116,34 @@ def read_raster(path: Path, name: str, bands: Sequence[int], *, grid: Grid, fram
 @contextmanager
 def _opened(path: Path, name: str, level: int | None = None) -> Iterator[Any]:
     with rasterio.Env(**CLOSED), warnings.catch_warnings():
-        warnings.simplefilter("ignore", NotGeoreferencedWarning)  # refused in our own words
+        warnings.simplefilter("error", NotGeoreferencedWarning)  # what it then calls the transform may be anything
         options = {} if level is None else {"overview_level": level}
         try:
             with rasterio.open(path, driver="GTiff", **options) as source:
                 yield source
-        except RasterioError as error:
+        except NotGeoreferencedWarning:
+            raise InputError(_unplaced(name, "no georeference")) from None
+        except (RasterioError, CRSError, UnicodeDecodeError) as error:  # the last from damaged text in the file
             reason = shown(error.__cause__ or error, 120)
             raise InputError(f"{name}: not a readable GeoTIFF ({reason}). Export the image again.") from None
 
 
+def _unplaced(name: str, has: str) -> str:
+    return (
+        f"{name}: has {has}, so its pixels have no place on the ground. Export it rectified, with its georeference "
+        "inside the file."
+    )
+
+
 def _check_form(source: Any, name: str, bands: Sequence[int]) -> None:
-    if source.transform.is_identity:
-        has = "control points only" if source.gcps[0] or source.rpcs else "no georeference"
+    if source.gcps[0] or source.transform.is_identity:
+        raise InputError(_unplaced(name, "control points only" if source.gcps[0] or source.rpcs else "no georeference"))
+    if source.crs is None:
         raise InputError(
-            f"{name}: has {has}, so its pixels have no place on the ground. Export it rectified, with its georeference "
-            "inside the file."
+            f"{name}: has no coordinate system. Export it as a GeoTIFF with its georeference inside the file."
         )
-    if source.crs is None or source.transform.is_degenerate:
-        lacks = "coordinate system" if source.crs is None else "pixel size"
-        raise InputError(f"{name}: has no {lacks}. Export it as a GeoTIFF with its georeference inside the file.")
+    if not (np.isfinite(source.transform[:6]).all() and source.transform.determinant):
+        raise InputError(f"{name}: its pixels have no size. Export it again.")
     if source.count > MOST_BANDS or source.width * source.height > MOST_DECLARED:
         raise InputError(
             f"{name}: declares {source.width} x {source.height} pixels in {source.count} bands, more than an image of "
@@ -192,14 +201,21 @@ def _nodes(source: Any, name: str, grid: Grid, frame: Frame) -> tuple[FloatArray
     return np.asarray(x), np.asarray(y), shift.caution(name) if shift else None
 
 
-def _pixel(source: Any, x: FloatArray, y: FloatArray, grid: Grid) -> FloatArray:
+def _pixel(source: Any, name: str, x: FloatArray, y: FloatArray, grid: Grid) -> FloatArray:
     """Length on the ground of a step along the columns and of one along the rows [m]."""
     pixels = np.array(_apply(~source.transform, x, y))
     west, south, east, north = grid.bounds
     per_metre = np.column_stack(
         [(pixels[:, 0, -1] - pixels[:, 0, 0]) / (east - west), (pixels[:, 0, 0] - pixels[:, -1, 0]) / (north - south)]
     )
-    return np.asarray(np.linalg.norm(np.linalg.inv(per_metre), axis=0))
+    if np.linalg.det(per_metre) == 0 or not np.isfinite(per_metre).all():
+        raise InputError(f"{name}: its pixels have no size over the field. Export it again.")
+    size: FloatArray = np.linalg.norm(np.linalg.inv(per_metre), axis=0)
+    if size.min() < SMALLEST_PIXEL or size.max() > LARGEST_PIXEL:
+        raise InputError(
+            f"{name}: has pixels of {size[0]:.3g} m x {size[1]:.3g} m, no image of a field. Check its place."
+        )
+    return size
 
 
 def _overview(source: Any, bands: Sequence[int], most: float) -> int | None:

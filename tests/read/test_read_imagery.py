@@ -5,6 +5,7 @@ GDAL's own readings (masks, geotransforms) come through rasterio, which writes t
 
 from __future__ import annotations
 
+import contextlib
 import http.server
 import math
 import tempfile
@@ -423,6 +424,20 @@ def test_an_absurd_size_is_refused_before_memory_is_asked_for(size: dict, tmp_pa
     tracemalloc.stop()
     assert "Cut it to the field" in message or "Export it tiled" in message
     assert peak < 10e6
+
+
+@pytest.mark.parametrize("options", [{}, {"compress": "deflate"}, {"compress": "lzw"}])
+def test_a_damaged_file_is_read_or_refused_and_nothing_else(options: dict, write: Write) -> None:
+    path = write(noise("uint8", bands=3), tiled=True, blockxsize=64, blockysize=64, **options)
+    whole = np.frombuffer(path.read_bytes(), np.uint8)
+    for seed in range(40):
+        draw = np.random.default_rng(seed)
+        damaged = whole.copy()
+        at = draw.integers(0, 1200 if seed % 4 else len(whole), 3)  # mostly in the header, where it hurts
+        damaged[at] = draw.integers(0, 256, 3)
+        path.write_bytes(damaged.tobytes())
+        with contextlib.suppress(InputError):
+            read(path)
 
 
 def test_what_is_no_geotiff_is_refused(write: Write, capfd: pytest.CaptureFixture[str]) -> None:
