@@ -46,8 +46,8 @@ CLOSED = {
     "GDAL_HTTP_PROXY": "127.0.0.1:9",
     "GDAL_HTTPS_PROXY": "127.0.0.1:9",
     "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": ".none",
-    "GDAL_CACHEMAX": 128,  # [MB], a row of tiles in all bands
 }
+QUICK = {"GDAL_CACHEMAX": 128, "GDAL_NUM_THREADS": "ALL_CPUS"}  # [MB], a row of tiles in all bands; to unpack them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +115,7 @@ def read_raster(path: Path, name: str, bands: Sequence[int], *, grid: Grid, fram
 
 @contextmanager
 def _opened(path: Path, name: str, level: int | None = None) -> Iterator[Any]:
-    with rasterio.Env(**CLOSED), warnings.catch_warnings():
+    with rasterio.Env(**CLOSED, **QUICK), warnings.catch_warnings():
         warnings.simplefilter("error", NotGeoreferencedWarning)  # what it then calls the transform may be anything
         options = {} if level is None else {"overview_level": level}
         try:
