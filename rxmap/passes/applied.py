@@ -1,0 +1,386 @@
+"""The layer as the machine will apply it: passes one swath wide, sections that switch as a whole, and late.
+
+A prescription has edges anywhere; a machine has them where a section can switch. What it will miss and what it
+will spray beside is counted on a raster in the frame of the passes. A raster coarser than half a section sees
+none of it: it reports nothing misplaced under sections of 0.75 m on cells of 1 m, so the cells follow the sections.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from rxmap.grid import M2_PER_HA, BoolArray, Grid
+from rxmap.passes.sweep import longest_heading, turned
+from rxmap.plan import Machine
+
+Planned = Sequence[tuple[float, BaseGeometry]]  # rate and ground [m], without overlap
+NumberArray = NDArray[np.uint8]
+RateArray = NDArray[np.float32]
+
+NOTHING, AS_PLANNED, MISSED, OFF_TARGET = range(4)  # classes of a cell
+LARGEST_STEP = 1.5  # [m] of a cell, whatever the width of a section
+FINE_STEP = 0.5  # [m] along the pass, fine enough under any section
+LEAST_SAMPLES = 7  # across a section: 2 % of what is misplaced is not seen
+LEAST_STEP = 0.25  # [m] of a cell along the pass, so that a delay of centimetres makes no endless raster
+LEAST_SECTION = 0.25  # [m] narrower than any nozzle spacing; common practice, no source
+MOST_CELLS = 20_000_000  # then cells grow along the pass, where nothing switches by section
+HAIR = 0.1  # [m] of ground that no further pass is driven for: coordinates are rounded to 1e-7 degree
+OFF_RATE = 0.1  # share by which a rate counts as over or under
+HEADINGS = 36  # compared over half a turn; to and fro are the same passes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AsApplied:
+    """What a machine will do with a planned layer.
+
+    Parameters
+    ----------
+    heading : float [degree]
+        Of the first pass, clockwise from north.
+    treated_ha, applied_ha : float [ha]
+        Ground that is planned to be treated, and ground that will be sprayed.
+    missed_ha, off_target_ha : float [ha]
+        Planned and not sprayed; sprayed and not planned.
+    over_ha, under_ha : float [ha]
+        Planned and sprayed, more than a tenth above or below the planned rate.
+    setback_ha, outside_ha : float [ha]
+        Of the ground off target: inside a keep-out; outside the field.
+    product_difference : float
+        Product applied over product planned, less 1.
+    classes : ndarray of uint8, shape (rows, columns)
+        `NOTHING`, `AS_PLANNED`, `MISSED` or `OFF_TARGET`; rows along the pass, columns across it.
+    transform : tuple of float
+        Affine coefficients (a, b, c, d, e, f) of column, row -> easting, northing; turned with the passes.
+    """
+
+    heading: float
+    treated_ha: float
+    applied_ha: float
+    missed_ha: float
+    off_target_ha: float
+    over_ha: float
+    under_ha: float
+    setback_ha: float
+    outside_ha: float
+    product_difference: float
+    classes: NumberArray = field(repr=False)
+    transform: tuple[float, float, float, float, float, float]
+
+    @property
+    def misplaced_share(self) -> float:
+        """Ground missed and ground off target, over the treated ground."""
+        return (self.missed_ha + self.off_target_ha) / self.treated_ha
+
+    def on(self, grid: Grid) -> NumberArray:
+        """Class at the centre of every cell of the field grid: (rows, columns), for a map layer."""
+        a, b, c, d, e, f = self.transform
+        easting, northing = np.meshgrid(*grid.axes())
+        turn = a * e - b * d
+        column = np.floor((e * (easting - c) - b * (northing - f)) / turn).astype(int)
+        row = np.floor((a * (northing - f) - d * (easting - c)) / turn).astype(int)
+        rows, columns = self.classes.shape
+        known = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
+        found = np.full(grid.shape, NOTHING, dtype=np.uint8)
+        found[known] = self.classes[row[known], column[known]]
+        return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeadingProposal:
+    """A heading with little misplaced ground: a proposal in words, never applied by itself.
+
+    Parameters
+    ----------
+    heading : float [degree]
+        Clockwise from north.
+    misplaced_ha, default_ha : float [ha]
+        Misplaced along it, and along the longest side of the treated ground.
+    text : str
+        The proposal.
+    """
+
+    heading: float
+    misplaced_ha: float
+    default_ha: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PassRaster:
+    """Cells in the frame of the passes; sections are whole columns of cells.
+
+    Parameters
+    ----------
+    heading : float [degree]
+        Of the first pass.
+    left, near : float [m]
+        Outer corner of cell (0, 0), across and along.
+    across, along : float [m]
+        Sides of a cell.
+    rows, passes, sections, samples : int
+        Cells along, passes, sections of a pass, and cells across a section: an odd number, so that the half of
+        a section that switches it falls between two of them.
+    late : int
+        Cells driven between the place of a command and its effect; negative where the machine looks too far ahead.
+    """
+
+    heading: float
+    left: float
+    near: float
+    across: float
+    along: float
+    rows: int
+    passes: int
+    sections: int
+    samples: int
+    late: int
+
+    @property
+    def transform(self) -> tuple[float, float, float, float, float, float]:
+        """Affine coefficients of column, row -> easting, northing."""
+        angle = math.radians(self.heading)
+        sine, cosine = math.sin(angle), math.cos(angle)
+        east, north = cosine * self.left + sine * self.near, cosine * self.near - sine * self.left
+        return (cosine * self.across, sine * self.along, east, -sine * self.across, cosine * self.along, north)
+
+    def burn(self, grounds: Sequence[BaseGeometry], numbers: Sequence[int] | None = None) -> NumberArray:
+        """Mark the cells whose centre a ground holds: with its number, else 1; 0 for none."""
+        from rasterio.features import rasterize  # here: its import costs 0.15 s that `rxmap --help` must not pay
+
+        shape = (self.rows, self.passes * self.sections * self.samples)
+        numbered = zip(grounds, numbers or [1] * len(grounds), strict=True)
+        shown = [(turned(ground, self.heading), number) for ground, number in numbered if not ground.is_empty]
+        if not shown:
+            return np.zeros(shape, np.uint8)
+        placed = (self.across, 0.0, self.left, 0.0, self.along, self.near)
+        burned: NumberArray = rasterize(shown, out_shape=shape, transform=placed, dtype="uint8")
+        return burned
+
+
+def pass_heading(machine: Machine, grounds: Sequence[BaseGeometry]) -> float:
+    """Heading of the passes [degree]: the plan's, else along the longest side of the treated ground."""
+    return machine.heading if machine.heading is not None else longest_heading(grounds)
+
+
+def pass_sides(grounds: Sequence[BaseGeometry], swath: float, heading: float) -> NDArray[np.float64]:
+    """Sides of the passes over grounds, across the heading [m]; the outer two passes reach equally far beyond.
+
+    Examples
+    --------
+    >>> pass_sides([shapely.box(0, 0, 25, 100)], 10.0, 0.0)
+    array([-2.5,  7.5, 17.5, 27.5])
+    """
+    west, _, east, _ = shapely.total_bounds([turned(ground, heading) for ground in grounds])
+    count = max(1, math.ceil((east - west - HAIR) / swath))
+    sides: NDArray[np.float64] = (west + east - count * swath) / 2 + swath * np.arange(count + 1)
+    return sides
+
+
+def pass_raster(
+    grounds: Sequence[BaseGeometry],
+    machine: Machine,
+    heading: float,
+    *,
+    samples: int = LEAST_SAMPLES,
+    coarse: float = 1.0,
+) -> PassRaster:
+    """Lay cells over the passes that are finer than half a section, however narrow that is.
+
+    The way driven during the delay is a whole number of cells, so that none of it is lost to rounding.
+
+    Parameters
+    ----------
+    grounds : sequence of geometry
+        Treated ground in metres, at least one.
+    machine : Machine
+        Swath, sections, speed, delay and look-ahead.
+    heading : float [degree]
+        Of the first pass.
+    samples : int
+        Cells across a section at least, an odd number; k of them count 1/k^2 too little misplaced.
+    coarse : float
+        How many times longer cells are along the pass, where headings are only compared.
+    """
+    swath = machine.swath.to("m")
+    sections = min(machine.sections, max(1, int(swath / LEAST_SECTION)))
+    width = swath / sections
+    samples = max(samples, 2 * math.ceil((width / LARGEST_STEP - 1) / 2 - 1e-9) + 1)
+    sides = pass_sides(grounds, swath, heading)
+    _, south, _, north = shapely.total_bounds([turned(ground, heading) for ground in grounds])
+    ahead = machine.look_ahead.to("s") if machine.look_ahead else 0.0
+    late_m = machine.speed_m_s * ((machine.delay.to("s") if machine.delay else 0.0) - ahead)
+    columns = (len(sides) - 1) * sections * samples
+    step = min(LARGEST_STEP, max(width / 2, FINE_STEP)) * coarse
+    along = max(_divided(abs(late_m), step), columns * (north - south) / MOST_CELLS)
+    late = round(late_m / along)
+    margin = (abs(late) + 1) * along  # untreated at both ends: a late command still falls on the raster
+    return PassRaster(
+        heading=heading,
+        left=float(sides[0]),
+        near=south - margin,
+        across=width / samples,
+        along=along,
+        rows=math.ceil((north - south + 2 * margin) / along),
+        passes=len(sides) - 1,
+        sections=sections,
+        samples=samples,
+        late=late,
+    )
+
+
+def _divided(way: float, step: float) -> float:
+    """Largest step that divides a way evenly; ways that are no more than rounding do not count."""
+    return max(way / math.ceil(way / step), LEAST_STEP) if way >= LEAST_STEP / 2 else step
+
+
+def as_applied(
+    planned: Planned,
+    *,
+    field_ground: BaseGeometry,
+    machine: Machine,
+    keep_outs: Sequence[BaseGeometry] = (),
+    heading: float | None = None,
+) -> AsApplied:
+    """Simulate how a machine applies a planned layer.
+
+    A section is on where at least half of its width is to be treated, at the mean rate of what is (common
+    practice, no source). It acts `delay` after the command, which is given `look_ahead` early; every second pass
+    is driven the other way. A section that reaches over a keep-out or the boundary sprays there: that is off
+    target, and reported.
+
+    Parameters
+    ----------
+    planned : sequence of (float, geometry)
+        Rate and ground in metres, without overlap; at least one. Check strips are not in it.
+    field_ground : geometry
+        The field in metres.
+    machine : Machine
+        What drives.
+    keep_outs : sequence of geometry
+        Ground that must not be treated, setbacks included, in metres.
+    heading : float, optional [degree]
+        By default the plan's, else along the longest side of the treated ground.
+
+    Examples
+    --------
+    >>> machine = Machine.model_validate({"kind": "ground", "swath": "24 m", "carrier": "100 L/ha", "tank": "3000 L",
+    ...                                   "speed": "5 m/s", "delay": "0.4 s", "heading": 0})
+    >>> patch = shapely.box(100, 100, 196, 300)
+    >>> told = as_applied([(1.0, patch)], field_ground=shapely.box(0, 0, 400, 400), machine=machine)
+    >>> round(told.missed_ha * 1e4), round(told.off_target_ha * 1e4)  # 2 m late over 96 m of edge at either end
+    (192, 192)
+    """
+    grounds = [ground for _, ground in planned]
+    raster = pass_raster(grounds, machine, pass_heading(machine, grounds) if heading is None else heading)
+    levels = sorted({rate for rate, _ in planned})
+    number = raster.burn(grounds, [levels.index(rate) + 1 for rate, _ in planned])
+    rates = np.array([0.0, *levels], dtype=np.float32)
+    command = _delivered(_command(number, rates, raster), raster)
+    due, given = number > 0, np.repeat(command > 0, raster.samples, axis=1)
+    off_target = given & ~due
+    over, under = _off_rate(number, rates, command, raster) if len(levels) > 1 else (0, 0)
+    kept = raster.burn(keep_outs) > 0
+    classes = np.where(due, np.where(given, AS_PLANNED, MISSED), np.where(given, OFF_TARGET, NOTHING))
+    wanted = float(np.bincount(number.ravel(), minlength=len(rates)) @ rates.astype(float))
+
+    def ha(cells: int | np.integer) -> float:
+        return float(cells) * raster.across * raster.along / M2_PER_HA
+
+    return AsApplied(
+        heading=raster.heading,
+        treated_ha=ha(np.count_nonzero(due)),
+        applied_ha=ha(np.count_nonzero(given)),
+        missed_ha=ha(np.count_nonzero(due & ~given)),
+        off_target_ha=ha(np.count_nonzero(off_target)),
+        over_ha=ha(over),
+        under_ha=ha(under),
+        setback_ha=ha(np.count_nonzero(off_target & kept)),
+        outside_ha=ha(np.count_nonzero(off_target & ~kept & (raster.burn([field_ground]) == 0))),
+        product_difference=float(command.sum(dtype=np.float64)) * raster.samples / wanted - 1,
+        classes=classes.astype(np.uint8),
+        transform=raster.transform,
+    )
+
+
+def best_heading(planned: Planned, machine: Machine) -> HeadingProposal:
+    """Compare headings over half a turn and propose the one that misplaces least.
+
+    The cells along the pass are coarser than in `as_applied`; fields and keep-outs do not enter. Of headings that
+    misplace the same the nearest to the longest side of the treated ground is proposed: it has the fewest turns.
+
+    Parameters
+    ----------
+    planned : sequence of (float, geometry)
+        As in `as_applied`.
+    machine : Machine
+        What drives; its own heading does not matter.
+    """
+    grounds = [shapely.simplify(ground, LARGEST_STEP / 2) for _, ground in planned]
+    longest = longest_heading(grounds)
+    default = round(_misplaced_ha(grounds, machine, longest), 3)
+    found = []
+    for heading in np.arange(HEADINGS) * (180.0 / HEADINGS):
+        away = abs((heading - longest + 90.0) % 180.0 - 90.0)
+        found.append((round(_misplaced_ha(grounds, machine, float(heading)), 3), away, float(heading)))
+    misplaced, _, heading = min([(default, 0.0, longest), *found])
+    if misplaced < default:
+        text = (
+            f"A heading of {heading:g} degrees would misplace about {misplaced:.2f} ha; {longest:.0f} degrees, along "
+            f"the longest side of the treated ground, {default:.2f} ha. Set machine.heading to drive it."
+        )
+    else:
+        text = f"No heading misplaces less than {longest:.0f} degrees, along the longest side: about {default:.2f} ha."
+    return HeadingProposal(heading=heading, misplaced_ha=misplaced, default_ha=default, text=text)
+
+
+def _misplaced_ha(grounds: Sequence[BaseGeometry], machine: Machine, heading: float) -> float:
+    """Ground missed and off target on coarse cells [ha]."""
+    raster = pass_raster(grounds, machine, heading, samples=3, coarse=4.0)
+    due = raster.burn(grounds)
+    on = _delivered(_command(due, np.array([0, 1], np.float32), raster), raster) > 0
+    inside = sum(due[:, first :: raster.samples].astype(np.int16) for first in range(raster.samples))
+    cells = np.where(on, raster.samples - inside, inside).sum()
+    return float(cells) * raster.across * raster.along / M2_PER_HA
+
+
+def _command(number: NumberArray, rates: RateArray, raster: PassRaster) -> RateArray:
+    """Rate of each section at each step along the pass: (rows, passes x sections)."""
+    shape = (raster.rows, raster.passes * raster.sections)
+    due, total = np.zeros(shape, np.int16), np.zeros(shape, np.float32)
+    one_rate = len(rates) == 2
+    for first in range(raster.samples):
+        column = number[:, first :: raster.samples]
+        due += column > 0
+        if not one_rate:
+            total += rates[column]
+    mean = rates[1] if one_rate else total / np.maximum(due, 1)
+    command: RateArray = np.where(2 * due > raster.samples, mean, np.float32(0))
+    return command
+
+
+def _delivered(command: RateArray, raster: PassRaster) -> RateArray:
+    """Move each command on by the way driven until it acts; passes with something to do alternate."""
+    if raster.late == 0:
+        return command
+    width = raster.sections
+    driven = command.any(axis=0).reshape(raster.passes, width).any(axis=1)
+    forward: BoolArray = np.repeat(np.cumsum(driven) % 2 == 1, width)
+    return np.where(forward, np.roll(command, raster.late, axis=0), np.roll(command, -raster.late, axis=0))
+
+
+def _off_rate(number: NumberArray, rates: RateArray, command: RateArray, raster: PassRaster) -> tuple[int, int]:
+    """Cells that get more than a tenth over, and under, the rate planned for them."""
+    over = under = 0
+    for first in range(raster.samples):
+        asked = rates[number[:, first :: raster.samples]]
+        both = (asked > 0) & (command > 0)
+        over += int(np.count_nonzero(both & (command > (1 + OFF_RATE) * asked)))
+        under += int(np.count_nonzero(both & (command < (1 - OFF_RATE) * asked)))
+    return over, under
