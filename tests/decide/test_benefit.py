@@ -188,7 +188,13 @@ def surface_of(plan, centre, spread):
         q95=flat,
     )
     return TargetSurface(
-        target=plan.target[0], slug="midge", model=None, predictive=predictive, surface=surface, observations=()
+        target=plan.target[0],
+        slug="midge",
+        model=None,
+        predictive=predictive,
+        surface=surface,
+        observations=(),
+        setting=None,
     )
 
 

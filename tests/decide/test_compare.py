@@ -139,12 +139,11 @@ def test_a_gated_target_leaves_scouting_as_the_only_money(plan_of, make_stake, c
 
 
 def test_blocks_cover_the_field_and_are_few(field_grid):
-    class Model:
-        def simulate(self, places, draws, seed):
-            assert ((places > 0) & (places < 600)).all()
-            return np.full((draws, len(places)), float(seed))
+    def simulate(places, draws, seed):
+        assert ((places > 0) & (places < 600)).all()
+        return np.full((draws, len(places)), float(seed))
 
-    surfaces = [SimpleNamespace(target=SimpleNamespace(name=name), model=Model()) for name in ("a", "b")]
+    surfaces = [SimpleNamespace(target=SimpleNamespace(name=name), simulate=simulate) for name in ("a", "b")]
     share = np.ones((60, 60))
     share[10:20, 7:31] = 0.0
     draws = draw_surfaces(surfaces, Grid(0.0, 600.0, 10.0, share), seed=5)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import pytest
 
 from rxmap.decide.gates import closed_gate, infested_share
@@ -72,3 +74,39 @@ def test_a_target_of_the_next_crop_never_opens(plan_of):
 def test_a_target_without_gates_is_open(plan_of):
     assert gate(plan_of()) is None
     assert gate(plan_of({"field.stage": None})) is None
+
+
+def visit(stop: str, value: float, day: str) -> Observation:
+    place = {"lon": 0.0, "lat": 0.0, "easting": 0.0, "northing": 0.0, "place": "stops.csv: row 2"}
+    return Observation(stop=stop, target="midge", n=20, value=value, date=dt.date.fromisoformat(day), **place)
+
+
+@pytest.mark.parametrize(("then", "now", "is_open"), [(4000, 6000, True), (6000, 6000, False), (7000, 6000, False)])
+def test_a_rising_gate_compares_the_stops_that_were_visited_twice(plan_of, then, now, is_open):
+    """Ragsdale et al. 2007 (from memory): 300 aphids per plant and not increasing is a reason to wait."""
+    plan = plan_of({"target.0.gates": {"rising": True}})
+    newest = [visit("1", now, "2031-07-14"), visit("2", 0, "2031-07-14")]
+    found = closed_gate(plan, plan.target[0], newest, [visit("1", then, "2031-07-07"), visit("9", 1, "2031-07-07")])
+    assert (found is None) == is_open
+    assert is_open or "not rising since the last visit" in found
+
+
+def test_a_rising_gate_takes_the_last_of_several_earlier_visits(plan_of):
+    plan = plan_of({"target.0.gates": {"rising": True}})
+    earlier = [visit("1", 10, "2031-07-01"), visit("1", 90, "2031-07-08"), visit("1", 20, "2031-07-04")]
+    assert "not rising" in closed_gate(plan, plan.target[0], [visit("1", 50, "2031-07-14")], earlier)
+
+
+def test_without_an_earlier_visit_nobody_can_say_that_it_rises(plan_of):
+    plan = plan_of({"target.0.gates": {"rising": True}})
+    assert "no earlier visit" in closed_gate(plan, plan.target[0], [visit("1", 50, "2031-07-14")])
+
+
+@pytest.mark.parametrize(
+    ("silks", "pollination", "is_open"), [(False, True, False), (True, False, False), (True, True, True)]
+)
+def test_every_confirmed_condition_must_have_been_seen(plan_of, silks, pollination, is_open):
+    """Beetles in corn: silks under half an inch and pollination under half (extension bulletins, memory)."""
+    confirmed = {"silks under 1/2 in": silks, "pollination under 50 %": pollination}
+    found = gate(plan_of({"target.0.gates": {"confirmed": confirmed}}))
+    assert (found is None) == is_open
