@@ -35,6 +35,7 @@ MOST_BANDS = 64  # our limit
 MOST_DECLARED = 4e10  # [pixel] our limit: 100 km2 at 5 cm
 SMALLEST_PIXEL, LARGEST_PIXEL = 1e-4, 1e5  # [m] our limits: beyond, the georeference is damaged
 NODES = 33  # along each side of the grid; straight lines between them are true to 1 mm on a 5 km field
+SAMPLE = 16  # pixels along the side of the sample by which an overview is judged
 MOST_PLACES = 1_000_000  # interpolated at a time
 LEAST_SEEN = 0.5  # share of a cell that must be valid
 SIDE_CARS = (".aux.xml", ".ovr", ".msk")
@@ -94,6 +95,9 @@ def read_raster(path: Path, name: str, bands: Sequence[int], *, grid: Grid, fram
         x, y, caution = _nodes(source, name, grid, frame)
         finest = _pixel(source, name, x, y, grid).max()
         level = _overview(source, bands, grid.cell / 2 / finest)
+        if level is not None:
+            with _opened(path, name, level) as small:
+                level = level if _averages(source, small, bands[0], (x.mean(), y.mean())) else None
     with _opened(path, name, level) as source:
         pixel = _pixel(source, name, x, y, grid)
         block = min(max(1, math.floor(grid.cell / 2 / pixel.max())), LARGEST_BLOCK)
@@ -225,6 +229,30 @@ def _overview(source: Any, bands: Sequence[int], most: float) -> int | None:
         return None
     usable = [number for number, factor in enumerate(levels) if factor <= most]
     return max(usable, key=lambda number: levels[number], default=None)
+
+
+def _averages(source: Any, small: Any, band: int, middle: tuple[float, float]) -> bool:
+    """Whether an overview holds means of the pixels below it: many programs keep one pixel of each block instead.
+
+    Asked of a sample in the middle of the field. One pixel differs from the mean of its block by the
+    spread within the block, a mean or a smooth of any kind by less than half of it.
+    """
+    factors = source.height / small.height, source.width / small.width
+    tall, wide = (round(factor) for factor in factors)
+    side = min(SAMPLE, small.height - 1, small.width - 1)
+    if side < 1:
+        return False
+    column, row = _apply(~small.transform, *middle)
+    top, left = (
+        min(max(int(at) - side // 2, 0), size - 1 - side) for at, size in ((row, small.height), (column, small.width))
+    )
+    below = Window(round(left * factors[1]), round(top * factors[0]), side * wide, side * tall)
+    pixels = np.ma.masked_invalid(source.read(band, window=below, masked=True).astype(float))
+    blocks = pixels.reshape(side, tall, side, wide)
+    found = small.read(band, window=Window(left, top, side, side), masked=True).astype(float)
+    off = np.ma.masked_invalid(found) - blocks.mean(axis=(1, 3))
+    rounding = 0.0 if small.dtypes[band - 1].startswith("float") else 0.5
+    return bool(np.ma.sum(off**2) <= np.ma.sum((0.5 * blocks.std(axis=(1, 3)) + rounding) ** 2))
 
 
 def _window(source: Any, name: str, column: FloatArray, row: FloatArray, block: int) -> Window:

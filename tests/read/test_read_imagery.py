@@ -322,9 +322,9 @@ def test_an_undeclared_filler_is_refused_even_in_one_pixel(kind: str, fill: floa
 # --- overviews ----------------------------------------------------------------------------------------
 
 
-def with_overviews(path: Path, *factors: int) -> Path:
+def with_overviews(path: Path, *factors: int, kind: Resampling = Resampling.average) -> Path:
     with rasterio.open(path, "r+") as out:
-        out.build_overviews(factors, Resampling.average)
+        out.build_overviews(factors, kind)
     return path
 
 
@@ -337,13 +337,32 @@ def test_the_coarsest_overview_within_half_a_cell_is_read_and_named(write: Write
     np.testing.assert_allclose(raster.values[0], plane_on(GRID), atol=1e-3)
 
 
+@pytest.mark.parametrize("kind", ["average", "bilinear", "cubic", "gauss"])
+@pytest.mark.parametrize("side", [560, 563])  # 563 is no multiple of the factors
+@pytest.mark.parametrize("dtype", ["uint8", "float32"])
+def test_overviews_that_average_are_read(kind: str, side: int, dtype: str, write: Write) -> None:
+    path = write(noise(dtype, side=side), tiled=True)
+    assert "overview" in read(with_overviews(path, 2, 4, kind=Resampling[kind])).how
+
+
+@pytest.mark.parametrize("side", [560, 563])
+@pytest.mark.parametrize("dtype", ["uint8", "float32"])
+def test_overviews_of_one_pixel_in_many_are_left_alone(side: int, dtype: str, write: Write) -> None:
+    path = write(noise(dtype, side=side), tiled=True)
+    plain = read(path)
+    thinned = read(with_overviews(path, 2, 4, kind=Resampling.nearest))  # what many writers do unless told otherwise
+    assert "overview" not in thinned.how
+    np.testing.assert_array_equal(thinned.values, plain.values)
+
+
 def test_overviews_coarser_than_half_a_cell_are_left_alone(write: Write) -> None:
     raster = read(with_overviews(write(noise("uint8")), 2, 4))
     assert "overview" not in raster.how
 
 
 @pytest.mark.parametrize("hidden", ["nodata", "alpha", "mask"])
-def test_masks_hold_in_overviews(hidden: str, write: Write) -> None:
+def test_masks_hold_in_overviews(hidden: str, write: Write, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("rxmap.read.imagery._averages", lambda *_: True)  # the middle, where it is judged, is the hole
     fine = np.kron(holed("uint8", 7)[0], np.ones((4, 4), "uint8"))
     seen = np.where(fine == 7, 0, 255).astype("uint8")
     if hidden == "alpha":
