@@ -54,7 +54,7 @@ TEASEL_SHELL = [(-104, -68), (98, -76), (109, 61), (31, 80), (-98, 72)]
 BURNET_SHELL = [(-349, -484), (291, -239), (595, -107), (475, 235), (269, 456), (-182, 291), (-588, 120), (-490, -176)]
 BURNET_HEDGE = [(277, 462), (41, 378), (-184, 295), (-396, 206), (-594, 121)]
 BURNET_POND = [(151, 36), (179, 35), (194, 59), (176, 81), (146, 75), (136, 52)]
-BURNET_LODGED = [(32, -290), (115, -257), (88, -190), (5, -224)]
+BURNET_LODGED = [(26, -292), (107, -262), (84, -199), (3, -229)]
 BURNET_NOTES = {"B03": "dense, wet at noon", "D06": "tractor tracks, went 5 m east", "E02": "volunteer cereals"}
 BURNET_UTM = 32633  # EPSG code of WGS84 / UTM zone 33N, the zone of the frame
 BURNET_PIXEL = 3.0  # [m]
@@ -132,9 +132,14 @@ def burnet_blight() -> Ground:
 
 
 def burnet_miners() -> Ground:
-    """Return the true percent of mined leaf area in Burnet Long Field: flown in from the boundary."""
+    """Return the true percent of mined leaf area in Burnet Long Field: from the boundary, with a patch inside."""
     ring = field_shape(BURNET_SHELL).exterior
-    return lambda e, n: np.asarray(1.9 + 22.0 * np.exp(-shapely.distance(ring, shapely.points(e, n)) / 12.0))
+
+    def miners(e: FloatArray, n: FloatArray) -> FloatArray:
+        flown = 16.0 * np.exp(-shapely.distance(ring, shapely.points(e, n)) / 12.0)
+        return np.asarray(1.5 + flown + 32.0 * hot_part(e, n, (230.0, -80.0), 95.0))
+
+    return miners
 
 
 def template_flies() -> Ground:

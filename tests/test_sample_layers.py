@@ -254,14 +254,14 @@ def test_burnet_miners_have_risen_where_they_were_rated_twice():
     assert np.mean([now[stop] for stop in before]) > 1.2 * np.mean(list(before.values()))
 
 
-def test_burnet_blight_supports_a_map_and_its_miners_a_strip_along_the_boundary(burnet_inputs):
+def test_burnet_supports_two_maps_and_a_strip_along_the_boundary(burnet_inputs):
     plan, inputs = burnet_inputs
     blight, miners = fit_targets(plan, inputs, inputs.grid)
-    assert blight.verdict == "map"
-    assert blight.model.skill_ > 4 * blight.model.skill_needed_
-    assert miners.verdict == "uniform"
+    for target in (blight, miners):
+        assert target.verdict == "map"
+        assert target.model.skill_ > 3 * target.model.skill_needed_
     assert miners.edge.stops == 8
-    assert miners.surface.mean[inputs.grid.inside].max() < miners.target.threshold < miners.edge.predictive.mean[0]
+    assert miners.surface.grid.mean(miners.surface.mean) < miners.target.threshold < miners.edge.predictive.mean[0]
 
 
 @pytest.mark.long
@@ -277,7 +277,8 @@ def test_burnet_steps_its_rate_follows_the_hand_and_pays_best_by_the_map(burnet_
     by_hand = geodesic_area_m2(drawn("by_hand.geojson")) / 1e4
     assert hectares[0.5, "treated by hand"] == pytest.approx(by_hand, rel=0.01)
     assert 0.35 < rowan.treated_ha / result.field.area_ha < 0.75
-    assert 0.08 < hazel.treated_ha / result.field.area_ha < 0.14  # 24 m of 3.2 km of boundary, less the hedge
+    # 24 m of 3.3 km of boundary, less the hedge, are 12 % of the field; beside them the patch
+    assert 0.18 < hazel.treated_ha / result.field.area_ha < 0.36
     assert result.money.map > result.money.all + 5000 > result.money.none + 10_000  # SEK
 
 
