@@ -19,7 +19,7 @@ from rasterio.io import MemoryFile
 from rasterio.warp import transform_geom
 
 from rxmap.grid import Frame, geodesic_area_m2, make_grid
-from rxmap.pipeline import check, fit_targets, solve
+from rxmap.pipeline import build, check, fit_targets
 from rxmap.plan import Plan, read_plan
 from rxmap.records import Inputs
 from rxmap.surface import PressureModel
@@ -265,8 +265,8 @@ def test_burnet_supports_two_maps_and_a_strip_along_the_boundary(burnet_inputs):
 
 
 @pytest.mark.long
-def test_burnet_steps_its_rate_follows_the_hand_and_pays_best_by_the_map(burnet_inputs):
-    result = solve(*burnet_inputs)
+def test_burnet_steps_its_rate_follows_the_hand_and_pays_best_by_the_map(tmp_path):
+    result = build(BURNET / "plan.toml", tmp_path / "out")  # refused unless it holds what `rxmap verify` asks
     rowan, hazel = result.passes
     assert (rowan.decision, hazel.decision) == ("map", "map")
     hectares = {(part.rate, part.reason.partition(":")[0]): 0.0 for part in rowan.parts}
