@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import permutations
 
 import numpy as np
 
@@ -13,6 +14,8 @@ from rxmap.decide.treat import Ground, IntArray, Treatment, treat
 from rxmap.grid import M2_PER_HA, BoolArray, Grid
 from rxmap.plan import Machine
 from rxmap.records import DecisionKind
+
+MOST_ENUMERATED = 5  # 120 orders; each pass is cut once for each set of targets that others leave it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +76,9 @@ class PassDecision:
         return 4 * self.treatment.price.mean / margin if margin > 0 else None
 
 
+Try = Callable[[PassOption, frozenset[str]], tuple[PassDecision, float]]
+
+
 def decide_passes(
     options: Sequence[PassOption],
     stakes: Sequence[Stake],
@@ -83,10 +89,11 @@ def decide_passes(
     mapped: frozenset[str],
     value_ha: float | None,
 ) -> list[PassDecision]:
-    """Decide every pass, the one that earns most first.
+    """Decide which passes go out and where each treats.
 
     A target that a pass takes care of no longer counts for the others: products for one target are
-    alternatives, and the better one for the field is used.
+    alternatives, and a product goes out once. Which passes go out together is tried in every order for up
+    to five passes, so the best set is found; with more, what earns most comes first.
 
     Parameters
     ----------
@@ -105,30 +112,63 @@ def decide_passes(
     value_ha : float or None
         Value of the expected yield [currency/ha].
     """
-    decided: dict[str, PassDecision] = {}
-    done: dict[str, str] = {}  # target -> pass that takes care of it
-    taken: dict[str, str] = {}  # product -> pass it goes out with: a label counts it once
-    while len(decided) < len(options):
-        tried = []
-        for option in options:
-            if option.slug not in decided:
-                benefit = None
-                if taken.keys().isdisjoint(product.name for product in option.products):
-                    benefit = pass_benefit(option, stakes, value_ha=value_ha, done=frozenset(done))
-                ground = grounds[option.slug]
-                tried.append(_best(option, benefit, grid=grid, ground=ground, machine=machine, mapped=mapped))
-        # The first of equals: the order of the plan. What goes out by hand at a loss comes after what earns.
-        best, _ = max(tried, key=lambda pair: (pair[1], pair[0].goes_out))
-        if not best.goes_out:
-            for decision, _ in tried:
-                reason = decision.reason if decision.goes_out else _at_home(decision, stakes, done=done, taken=taken)
-                decided[decision.option.slug] = replace(decision, reason=reason)
-            break
-        decided[best.option.slug] = best
-        taken.update(dict.fromkeys((product.name for product in best.option.products), best.option.name))
-        if best.benefit is not None:
-            done.update(dict.fromkeys(best.benefit.targets, best.option.name))
-    return [decided[option.slug] for option in options]
+    tries: dict[tuple[str, frozenset[str]], tuple[PassDecision, float]] = {}
+
+    def tried(option: PassOption, done: frozenset[str]) -> tuple[PassDecision, float]:
+        key = option.slug, done.intersection(option.control)
+        if key not in tries:
+            benefit = pass_benefit(option, stakes, value_ha=value_ha, done=key[1])
+            ground = grounds[option.slug]
+            tries[key] = _best(option, benefit, grid=grid, ground=ground, machine=machine, mapped=mapped)
+        return tries[key]
+
+    # The first of equals: the order of the plan.
+    sent = max((_in_turn(order, tried) for order in _orders(options, tried)), key=lambda sent: sent.gain)
+    return [sent.decisions.get(option.slug) or _stays(option, tried, stakes, sent) for option in options]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sent:
+    """Passes that go out together: their decisions, who takes care of each target and product, the gain."""
+
+    decisions: Mapping[str, PassDecision]
+    done: Mapping[str, str]  # target -> pass
+    taken: Mapping[str, str]  # product -> pass: a label counts it once
+    gain: float
+
+
+def _orders(options: Sequence[PassOption], tried: Try) -> Iterable[Sequence[PassOption]]:
+    """Orders in which passes may take their targets: all of them for a few passes, else what earns most first."""
+    if len(options) <= MOST_ENUMERATED:
+        return permutations(options)
+    return [sorted(options, key=lambda option: -tried(option, frozenset())[1])]
+
+
+def _in_turn(order: Sequence[PassOption], tried: Try) -> _Sent:
+    """Send out in turn every pass that pays for what the ones before have left."""
+    decisions: dict[str, PassDecision] = {}
+    done: dict[str, str] = {}
+    taken: dict[str, str] = {}
+    total = 0.0
+    for option in order:
+        if not taken.keys().isdisjoint(product.name for product in option.products):
+            continue
+        decision, gain = tried(option, frozenset(done))
+        if decision.goes_out:
+            decisions[option.slug] = decision
+            total += gain
+            taken.update(dict.fromkeys((product.name for product in option.products), option.name))
+            if decision.benefit is not None:
+                done.update(dict.fromkeys(decision.benefit.targets, option.name))
+    return _Sent(decisions=decisions, done=done, taken=taken, gain=total)
+
+
+def _stays(option: PassOption, tried: Try, stakes: Sequence[Stake], sent: _Sent) -> PassDecision:
+    """Say why a pass stays at home, by the numbers that are left for it."""
+    decision, _ = tried(option, frozenset(sent.done))
+    if decision.goes_out:  # it would pay, but its product goes out already
+        decision = replace(decision, kind="none", reason="", levels=np.zeros_like(decision.levels))
+    return replace(decision, reason=_at_home(decision, stakes, done=sent.done, taken=sent.taken))
 
 
 def _best(
