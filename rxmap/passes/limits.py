@@ -58,7 +58,8 @@ def within_limits(
     Parameters
     ----------
     build : callable
-        Makes the layer from a tolerance, as a multiple of the usual one, and from ground to leave untreated.
+        Makes the layer from a tolerance, as a multiple of the usual one, and from ground to leave untreated. That
+        has to join the untreated ground around it: as a polygon of its own it would spare none.
     limits : Limits or None
         From the plan; None for a machine that takes anything.
     name : str

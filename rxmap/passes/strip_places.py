@@ -25,6 +25,7 @@ MOST_SHARE = 0.1  # of a treated area
 LEAST_GAP = 3  # swaths between strips
 WORTHY = 0.5  # share of the average benefit below which a strip says little; judgement, no source
 POINTS = 30  # along each side of the ground, to measure how well strips are spread
+MOST_PLACES = 3_000  # that are weighed; of more every second, third ... counts
 SAMPLES = 10  # along a strip, for its benefit
 
 
@@ -105,11 +106,10 @@ def place_strips(
 ) -> list[CheckStrip]:
     """Choose where strips lie: on the passes, with a treated swath on both sides and at both ends.
 
-    They are chosen one after another, each where the sum of two ratios is least: the benefit given up over its
-    average, and the mean distance of treated ground to its nearest strip over what one strip leaves on average.
-    So strips lie where they cost little, and spread over the ground that they speak for (equal weights: judgement,
-    no source). Ground whose benefit is below half of the average is left out first: a strip there costs least of
-    all, but where little is at stake little can be seen.
+    They are chosen one after another. Each is the place that brings treated ground nearest to a strip for the
+    benefit given up there: the mean distance that it takes off, over its benefit (judgement, no source). So strips
+    spread over the ground that they speak for, and lie where that is cheap. Ground whose benefit is below half of
+    the average is left out first: a strip costs least of all there, but where little is at stake little is seen.
 
     All strips have one length: the one asked for, or shorter if more of them then have room.
 
@@ -213,7 +213,7 @@ def _places(
         if (room := last - first - 2 * swath - length) >= 0
         for start in np.linspace(first + swath, last - swath - length, 1 + int(room // step))
     ]
-    table = np.array(rows, dtype=float).reshape(-1, 3)
+    table = np.array(rows, dtype=float).reshape(-1, 3)[:: 1 + len(rows) // MOST_PLACES]
     area, left, start = table.T
     along = start[:, None] + length * (np.arange(SAMPLES) + 0.5) / SAMPLES
     across = np.broadcast_to(left[:, None] + swath / 2, along.shape)
@@ -235,21 +235,20 @@ def _choose(places: _Places, lying: Sequence[BaseGeometry], count: int) -> list[
         return []
     average = float(places.worth.mean())
     free = places.worth >= WORTHY * average if average > 0 else np.ones(len(places.worth), dtype=bool)
-    cost = places.worth / average if average > 0 else np.zeros(len(places.worth))
+    cost = np.where(free, places.worth, 1.0) if average > 0 else np.ones(len(places.worth))
     strip_m2 = places.length * places.swath
     room = np.array([MOST_SHARE * ground.area for ground in lying])
-    points = _spread_points(lying)
-    distance = np.hypot(*(points[:, None, :] - places.middles[None, :, :]).transpose(2, 0, 1))
-    nearest = np.full(len(points), np.inf)
+    points, middles = _spread_points(lying), places.middles
+    distance = np.hypot(points[:, :1] - middles[:, 0], points[:, 1:] - middles[:, 1])
+    nearest = distance.max(axis=1)  # before the first strip, as if one lay as far away as it can
     chosen: list[int] = []
     while len(chosen) < count:
         free &= room[places.area.astype(int)] >= strip_m2
         if not free.any():
             break
-        left_over = np.minimum(nearest[:, None], distance).mean(axis=0) / distance.mean()
+        taken_off = np.maximum(nearest[:, np.newaxis] - distance, 0.0).mean(axis=0)
         # Rounded, so that the first of equals is the same on every machine.
-        score = np.where(free, np.round(cost + left_over, 9), np.inf)
-        place = int(np.argmin(score))
+        place = int(np.argmax(np.where(free, np.round(taken_off / cost, 9), -1.0)))
         chosen.append(place)
         nearest = np.minimum(nearest, distance[:, place])
         room[int(places.area[place])] -= strip_m2

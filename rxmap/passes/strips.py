@@ -110,7 +110,7 @@ def check_strips(
         What the adviser treats or skips.
     """
     if decision.benefit is None:
-        return plan_of([], decision.option.name)
+        return strip_plan((), decision.option.name, wanted=False)
     worths = {
         written_rate(decision.option.lead, step.rate): ledger.grid.spread(score)
         for step, score in zip(decision.steps, decision.benefit.scores, strict=True)
@@ -127,32 +127,44 @@ def check_strips(
     ]
     driven = [piece for pieces in grounds.values() for piece in pieces]
     strips = place_strips(areas, driven, ledger.grid, machine=machine, asked=asked, money=decision.benefit.money)
-    none_asked = asked is not None and asked.count == 0
-    return plan_of(strips, "" if none_asked else decision.option.name, swath=machine.swath.to("m"))
+    return strip_plan(strips, decision.option.name, wanted=asked is None or asked.count != 0)
 
 
-def plan_of(strips: Sequence[CheckStrip], name: str, *, swath: float | None = None) -> StripPlan:
-    """Say what strips can show. Without strips, and with a swath, a pass with a name gets the caution `no_strip`."""
-    count = len(strips)
-    if count == 0:
+def strip_plan(strips: Sequence[CheckStrip], name: str, *, wanted: bool) -> StripPlan:
+    """Say what the strips of a pass can show; none where some were wanted is a caution.
+
+    Parameters
+    ----------
+    strips : sequence of CheckStrip
+        As placed.
+    name : str
+        Of the pass.
+    wanted : bool
+        Whether there should be some.
+    """
+    cautions: tuple[Caution, ...] = ()
+    if wanted and not strips:
         text = (
             f"{name}: no treated area is {LEAST_PASSES} swaths wide and {LEAST_RUN:.0f} m long with room for a check "
             "strip, so nothing will show whether treating paid."
         )
-        cautions = (Caution("no_strip", text),) if name and swath else ()
-        return StripPlan(strips=(), detectable=None, text="", cautions=cautions)
-    if count == 1:
-        return StripPlan(
-            strips=tuple(strips),
-            detectable=None,
-            text="1 check strip: one pair shows a difference, but not whether it is more than chance.",
-            cautions=(),
-        )
-    least = detectable_difference(count)
-    text = (
-        f"{count} check strips, each compared with the passes beside it, show a mean difference of {least:.2f} times "
-        f"the standard deviation of the paired differences or more (paired t, {CONFIDENCE:.0%}). That standard "
-        f"deviation is not known yet: if it is {EXAMPLE_SCATTER:g}, a difference of "
-        f"{detectable_difference(count, EXAMPLE_SCATTER):.1f} shows, in the same unit of yield."
+        cautions = (Caution("no_strip", text),)
+    return StripPlan(
+        strips=tuple(strips),
+        detectable=detectable_difference(len(strips)) if len(strips) > 1 else None,
+        text=_shows(len(strips)),
+        cautions=cautions,
     )
-    return StripPlan(strips=tuple(strips), detectable=least, text=text, cautions=())
+
+
+def _shows(count: int) -> str:
+    """Say in words what so many strips can show, and what nobody knows yet."""
+    if count < 2:
+        one = "1 check strip: one pair shows a difference, but not whether it is more than chance."
+        return one if count else ""
+    return (
+        f"{count} check strips, each compared with the passes beside it, show a mean difference of "
+        f"{detectable_difference(count):.2f} times the standard deviation of the paired differences or more (paired "
+        f"t, {CONFIDENCE:.0%}). That standard deviation is not known yet: if it is {EXAMPLE_SCATTER:g}, a difference "
+        f"of {detectable_difference(count, EXAMPLE_SCATTER):.1f} shows, in the same unit of yield."
+    )
