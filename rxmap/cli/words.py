@@ -13,7 +13,7 @@ from rich.text import Text
 
 from rxmap.errors import Caution
 from rxmap.records import Result
-from rxmap.show.text import area, listed, money, number, percent, safe
+from rxmap.show.text import area, listed, money, number, percent, rate, safe
 
 
 def print_result(result: Result, out: Path) -> None:
@@ -33,7 +33,7 @@ def print_result(result: Result, out: Path) -> None:
 def _print_passes(result: Result) -> None:
     table = _table("pass", "decision", "treated", "share", "rate", "product needed")
     for one in result.passes:
-        rates = listed([f"{number(p.rate)} {p.unit}" for p in one.products])
+        rates = listed([rate(p) for p in one.products])
         needed = listed([f"{safe(p.name)} {number(p.total)} {p.total_unit}" for p in one.products])
         out = one.decision != "none"
         row = [safe(one.name), one.decision, area(one.treated_ha, result.units)]

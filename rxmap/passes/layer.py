@@ -79,6 +79,8 @@ def _decided(decision: PassDecision, grid: Grid) -> list[Claim]:
         west, south, east, north = grid.bounds
         return [Claim(ground=shapely.box(west, south, east, north).buffer(grid.cell), level=int(decision.levels.max()))]
     labels = np.where(ground.sprayable, decision.levels + 1, 0)  # 1 is untreated, 0 not for the machine
+    if ground.by_hand is not None:  # its own line is drawn exactly; its cells would leave scraps around it
+        labels[ground.by_hand] = 0
     drawn = label_polygons(labels, ground.grid, tolerance=ground.grid.cell)
     return [
         Claim(ground=shapely.MultiPolygon([polygon for label, polygon in drawn if label == level + 1]), level=level)

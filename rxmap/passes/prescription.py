@@ -80,6 +80,7 @@ def _product_use(product: Product, treated: Sequence[Part], decision: PassDecisi
         unit=unit,
         total=amount(areas, unit),
         total_unit=numerator(unit),
+        rates=tuple(sorted(areas)),
     )
 
 

@@ -36,7 +36,7 @@ def what_to_do(result: Result) -> list[str]:
 
 
 def _pass_goes(result: Result, one: PassResult) -> str:
-    mix = text.listed([f"{text.safe(use.name)} at {text.number(use.rate)} {use.unit}" for use in one.products])
+    mix = text.listed([f"{text.safe(use.name)} at {text.rate(use)}" for use in one.products])
     treated = text.area(one.treated_ha, result.units, word=False)
     of = f"{treated} of {text.area(result.field.area_ha, result.units)}"
     if one.decision == "all":

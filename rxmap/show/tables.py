@@ -92,7 +92,7 @@ def _passes(result: Result) -> str:
         (
             text.safe(one.name),
             {"map": "treat parts", "all": "treat all", "none": "treat nothing"}[one.decision],
-            "; ".join(f"{text.safe(use.name)}, {text.number(use.rate)} {use.unit}" for use in one.products),
+            "; ".join(f"{text.safe(use.name)}, {text.rate(use)}" for use in one.products),
             text.area(one.treated_ha, result.units),
             text.percent(one.treated_ha / result.field.area_ha),
             "; ".join(f"{text.number(use.total)} {use.total_unit}" for use in one.products),

@@ -6,6 +6,7 @@ import math
 from typing import Literal
 
 from rxmap.errors import printable
+from rxmap.records import ProductUse
 from rxmap.units import convert
 
 Units = Literal["us", "metric"]
@@ -118,6 +119,18 @@ def chance(share: float) -> str:
     if share < 0.01:
         return "under 1 %"
     return "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
+
+
+def rate(use: ProductUse) -> str:
+    """Write the rates of a product in a pass, low to high.
+
+    Examples
+    --------
+    >>> rate(ProductUse(name="A", rate=0.5, unit="L/ha", total=9.0, total_unit="L", rates=(0.3, 0.5)))
+    '0.3 or 0.5 L/ha'
+    """
+    rates = use.rates or (use.rate,)
+    return f"{' or '.join(number(one) for one in rates)} {use.unit}"
 
 
 def percent(share: float) -> str:

@@ -199,12 +199,16 @@ def _zone_means(layer: Layer, target: Any, raster: Raster) -> Iterator[str]:
 
 def parts_on_surface(result: Folder) -> Iterator[str]:
     """Hold pressure and p_over of each part against the surface of its target."""
-    rasters = {target["name"]: read_raster(result, target["surface"]) for target in result.summary["targets"]}
+    targets = {target["name"]: target for target in result.summary["targets"]}
+    rasters = {name: read_raster(result, target["surface"]) for name, target in targets.items()}
     for _, layer in result.layers:
         for feature in layer.features:
             raster = rasters.get(feature.properties["target"])
             for key, band in (("pressure", "mean"), ("p_over", "p_over")):
                 low, high = raster.span(band) if raster else (-np.inf, np.inf)
+                edge = targets.get(feature.properties["target"], {}).get("edge")
+                if edge is not None:  # edge stops decide a strip that the surface does not show
+                    low, high = min(low, float(edge[key])), max(high, float(edge[key]))
                 found = feature.properties[key]
                 if not low - 1e-3 * (1 + abs(low)) <= found <= high + 1e-3 * (1 + abs(high)):
                     yield f"{feature.where}: {key} {found}; the surface runs from {low:.4g} to {high:.4g}"

@@ -27,6 +27,7 @@ from rxmap.write.summary import MACHINE
 
 COLUMNS, MOST_LINES = 78, 60  # one page of paper in a fixed-width font
 LONGEST_NAME = 40
+LONGEST_WAIT = 120  # a waiting time is never cut: half a date is a wrong date
 MOST_PRODUCTS = 3  # with room for all else on the page; further ones stand on the mix sheet
 BLANK = "_" * 24
 TEST_BASE = "testzone"
@@ -154,7 +155,7 @@ def _cautions(one: PassResult) -> Iterator[str]:
         "apply what needs a licence; drones and aircraft need theirs as well."
     )
     yield "Drift: no spraying in wind or inversion outside the label; keep people, bees, water and neighbours clear."
-    entry = ascii_text((one.dates and one.dates.no_entry) or "as the label says", LONGEST_NAME)
+    entry = ascii_text((one.dates and one.dates.no_entry) or "as the label says", LONGEST_WAIT)
     yield f"Re-entry: {entry}. Post the field where the label asks for it."
     yield "Left-over mix and rinse water: as the label says, never into a drain or water."
 
