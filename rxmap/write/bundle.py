@@ -95,16 +95,21 @@ def unpacked(archive: bytes) -> dict[str, bytes]:
     Raises
     ------
     ValueError
-        If a signature, a size or a checksum is wrong.
+        If a signature, a place, a size or a checksum is wrong.
     """
-    _signed(archive, len(archive) - 22, END)
-    count, _, at = struct.unpack_from("<HII", archive, len(archive) - 12)
+    end = len(archive) - 22
+    _signed(archive, end, END)
+    count, length, at = struct.unpack_from("<HII", archive, end + 10)
+    if at + length != end:
+        raise ValueError("the directory is not where it should be")
     found = {}
     for _ in range(count):
         _signed(archive, at, ENTRY)
         checksum, size, full = struct.unpack_from("<III", archive, at + 16)
         long, extra, comment = struct.unpack_from("<HHH", archive, at + 28)
         (start,) = struct.unpack_from("<I", archive, at + 42)
+        if archive[start + 4 : start + 26] != archive[at + 6 : at + 28]:  # 4.3.7 and 4.3.12, from version to sizes
+            raise ValueError("a member and the directory contradict each other")
         name = archive[at + 46 : at + 46 + long].decode("utf-8")
         found[name] = _inflated(archive, start, size)
         if len(found[name]) != full or zlib.crc32(found[name]) != checksum:

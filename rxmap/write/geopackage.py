@@ -40,7 +40,8 @@ COLUMNS = {
     "benefit": "float",
     "reason": "str",
 }
-NO_CLOCK = "2000-01-01T00:00:00Z"  # the contents table wants a time of change; a fixed one keeps equal results equal
+# The contents table wants a time of change (in milliseconds, requirement 15); a fixed one keeps equal results equal.
+NO_CLOCK = "2000-01-01T00:00:00.000Z"
 WGS84 = (
     'GEOGCS["WGS 84",DATUM["WGS_1984",SPHEROID["WGS 84",6378137,298.257223563,AUTHORITY["EPSG","7030"]],'
     'AUTHORITY["EPSG","6326"]],PRIMEM["Greenwich",0,AUTHORITY["EPSG","8901"]],'
