@@ -16,8 +16,9 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from rxmap.errors import Caution
 from rxmap.grid import M2_PER_HA, BoolArray, Grid
-from rxmap.passes.sweep import longest_heading, turned
+from rxmap.passes.sweep import ROUNDING, longest_heading, turned
 from rxmap.plan import Machine
 
 Planned = Sequence[tuple[float, BaseGeometry]]  # rate and ground [m], without overlap
@@ -31,8 +32,8 @@ LEAST_SAMPLES = 7  # across a section: 2 % of what is misplaced is not seen
 LEAST_STEP = 0.25  # [m] of a cell along the pass, so that a delay of centimetres makes no endless raster
 LEAST_SECTION = 0.25  # [m] narrower than any nozzle spacing; common practice, no source
 MOST_CELLS = 20_000_000  # then cells grow along the pass, where nothing switches by section
-HAIR = 0.1  # [m] of ground that no further pass is driven for: coordinates are rounded to 1e-7 degree
 OFF_RATE = 0.1  # share by which a rate counts as over or under
+LEAST_WARNED = 0.005  # [ha] what is told with two decimals
 HEADINGS = 36  # compared over half a turn; to and fro are the same passes
 
 
@@ -54,10 +55,8 @@ class AsApplied:
         Of the ground off target: inside a keep-out; outside the field.
     product_difference : float
         Product applied over product planned, less 1.
-    classes : ndarray of uint8, shape (rows, columns)
-        `NOTHING`, `AS_PLANNED`, `MISSED` or `OFF_TARGET`; rows along the pass, columns across it.
-    transform : tuple of float
-        Affine coefficients (a, b, c, d, e, f) of column, row -> easting, northing; turned with the passes.
+    classes : ndarray of uint8, shape of the field grid
+        `NOTHING`, `AS_PLANNED`, `MISSED` or `OFF_TARGET`, as found at the centre of each cell.
     """
 
     heading: float
@@ -71,25 +70,11 @@ class AsApplied:
     outside_ha: float
     product_difference: float
     classes: NumberArray = field(repr=False)
-    transform: tuple[float, float, float, float, float, float]
 
     @property
     def misplaced_share(self) -> float:
         """Ground missed and ground off target, over the treated ground."""
-        return (self.missed_ha + self.off_target_ha) / self.treated_ha
-
-    def on(self, grid: Grid) -> NumberArray:
-        """Class at the centre of every cell of the field grid: (rows, columns), for a map layer."""
-        a, b, c, d, e, f = self.transform
-        easting, northing = np.meshgrid(*grid.axes())
-        turn = a * e - b * d
-        column = np.floor((e * (easting - c) - b * (northing - f)) / turn).astype(int)
-        row = np.floor((a * (northing - f) - d * (easting - c)) / turn).astype(int)
-        rows, columns = self.classes.shape
-        known = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
-        found = np.full(grid.shape, NOTHING, dtype=np.uint8)
-        found[known] = self.classes[row[known], column[known]]
-        return found
+        return (self.missed_ha + self.off_target_ha) / self.treated_ha if self.treated_ha else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,14 +127,6 @@ class PassRaster:
     samples: int
     late: int
 
-    @property
-    def transform(self) -> tuple[float, float, float, float, float, float]:
-        """Affine coefficients of column, row -> easting, northing."""
-        angle = math.radians(self.heading)
-        sine, cosine = math.sin(angle), math.cos(angle)
-        east, north = cosine * self.left + sine * self.near, cosine * self.near - sine * self.left
-        return (cosine * self.across, sine * self.along, east, -sine * self.across, cosine * self.along, north)
-
     def burn(self, grounds: Sequence[BaseGeometry], numbers: Sequence[int] | None = None) -> NumberArray:
         """Mark the cells whose centre a ground holds: with its number, else 1; 0 for none."""
         from rasterio.features import rasterize  # here: its import costs 0.15 s that `rxmap --help` must not pay
@@ -162,6 +139,19 @@ class PassRaster:
         placed = (self.across, 0.0, self.left, 0.0, self.along, self.near)
         burned: NumberArray = rasterize(shown, out_shape=shape, transform=placed, dtype="uint8")
         return burned
+
+    def at(self, values: NumberArray, grid: Grid) -> NumberArray:
+        """Value at the centre of each cell of the field grid, 0 beyond this raster: (rows, columns)."""
+        angle = math.radians(self.heading)
+        easting, northing = np.meshgrid(*grid.axes())
+        across = math.cos(angle) * easting - math.sin(angle) * northing
+        along = math.sin(angle) * easting + math.cos(angle) * northing
+        column = np.floor((across - self.left) / self.across).astype(int)
+        row = np.floor((along - self.near) / self.along).astype(int)
+        known = (row >= 0) & (row < values.shape[0]) & (column >= 0) & (column < values.shape[1])
+        found = np.zeros(grid.shape, dtype=np.uint8)
+        found[known] = values[row[known], column[known]]
+        return found
 
 
 def pass_heading(machine: Machine, grounds: Sequence[BaseGeometry]) -> float:
@@ -178,7 +168,7 @@ def pass_sides(grounds: Sequence[BaseGeometry], swath: float, heading: float) ->
     array([-2.5,  7.5, 17.5, 27.5])
     """
     west, _, east, _ = shapely.total_bounds([turned(ground, heading) for ground in grounds])
-    count = max(1, math.ceil((east - west - HAIR) / swath))
+    count = max(1, math.ceil((east - west) / swath - ROUNDING))
     sides: NDArray[np.float64] = (west + east - count * swath) / 2 + swath * np.arange(count + 1)
     return sides
 
@@ -244,6 +234,7 @@ def as_applied(
     planned: Planned,
     *,
     field_ground: BaseGeometry,
+    grid: Grid,
     machine: Machine,
     keep_outs: Sequence[BaseGeometry] = (),
     heading: float | None = None,
@@ -261,6 +252,8 @@ def as_applied(
         Rate and ground in metres, without overlap; at least one. Check strips are not in it.
     field_ground : geometry
         The field in metres.
+    grid : Grid
+        The field grid, for the classes.
     machine : Machine
         What drives.
     keep_outs : sequence of geometry
@@ -270,10 +263,12 @@ def as_applied(
 
     Examples
     --------
+    >>> from rxmap.grid import make_grid
     >>> machine = Machine.model_validate({"kind": "ground", "swath": "24 m", "carrier": "100 L/ha", "tank": "3000 L",
     ...                                   "speed": "5 m/s", "delay": "0.4 s", "heading": 0})
     >>> patch = shapely.box(100, 100, 196, 300)
-    >>> told = as_applied([(1.0, patch)], field_ground=shapely.box(0, 0, 400, 400), machine=machine)
+    >>> ground = shapely.box(0, 0, 400, 400)
+    >>> told = as_applied([(1.0, patch)], field_ground=ground, grid=make_grid(ground, 10.0), machine=machine)
     >>> round(told.missed_ha * 1e4), round(told.off_target_ha * 1e4)  # 2 m late over 96 m of edge at either end
     (192, 192)
     """
@@ -303,9 +298,27 @@ def as_applied(
         under_ha=ha(under),
         setback_ha=ha(np.count_nonzero(off_target & kept)),
         outside_ha=ha(np.count_nonzero(off_target & ~kept & (raster.burn([field_ground]) == 0))),
-        product_difference=float(command.sum(dtype=np.float64)) * raster.samples / wanted - 1,
-        classes=classes.astype(np.uint8),
-        transform=raster.transform,
+        product_difference=float(command.sum(dtype=np.float64)) * raster.samples / wanted - 1 if wanted else 0.0,
+        classes=raster.at(classes.astype(np.uint8), grid),
+    )
+
+
+def setback_caution(name: str, told: AsApplied) -> Caution | None:
+    """Warn where whole sections would spray into a keep-out: the layer is right, the machine cannot follow it.
+
+    Parameters
+    ----------
+    name : str
+        Of the pass.
+    told : AsApplied
+        How it will be applied.
+    """
+    if told.setback_ha < LEAST_WARNED:
+        return None
+    return Caution(
+        "setback_sprayed",
+        f"{name}: sections that switch at half of their width, and late, would spray about {told.setback_ha:.2f} ha of "
+        "keep-outs and setbacks. Close the sections that reach over them by hand, and keep what the label asks for.",
     )
 
 

@@ -11,7 +11,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from rxmap.grid import M2_PER_HA, BoolArray, FloatArray, Grid
-from rxmap.passes.applied import HAIR, pass_heading, pass_sides
+from rxmap.passes.applied import pass_heading, pass_sides
 from rxmap.passes.sweep import turned
 from rxmap.plan import CheckStrips, Machine
 
@@ -24,6 +24,7 @@ LEAST_PASSES = 5  # whole passes that treated ground must hold side by side
 MOST_SHARE = 0.1  # of a treated area
 LEAST_GAP = 3  # swaths between strips
 WORTHY = 0.5  # share of the average benefit below which a strip says little; judgement, no source
+HAIR = 0.1  # [m] by which a pass may reach beyond treated ground: coordinates are rounded to 1e-7 degree
 POINTS = 30  # along each side of the ground, to measure how well strips are spread
 MOST_PLACES = 3_000  # that are weighed; of more every second, third ... counts
 SAMPLES = 10  # along a strip, for its benefit

@@ -54,9 +54,10 @@ class StripPlan:
         known = [strip.benefit for strip in self.strips if strip.benefit is not None]
         return math.fsum(known) if len(known) == len(self.strips) else None
 
-    def claims(self) -> list[Claim]:
-        """Ground that a prescription layer leaves untreated; for a place after the keep-outs."""
-        return [Claim(ground=strip.ground, level=0, reason=REASON) for strip in self.strips]
+
+def strip_claims(strips: Sequence[CheckStrip]) -> list[Claim]:
+    """Ground that a prescription layer leaves untreated: after the keep-outs, before hand and numbers."""
+    return [Claim(ground=strip.ground, level=0, reason=REASON) for strip in strips]
 
 
 def detectable_difference(strips: int, scatter: float = 1.0) -> float:

@@ -46,11 +46,12 @@ def best_of(runs: int, call, *args, **options):
 def main() -> None:
     """Print one line for each machine."""
     ground = patches(1)
+    grid = make_grid(FIELD, 3.0)
     edge = shapely.length(ground)
     print("swath  sections    s  treated ha  missed ha  off ha  m2 per m of edge  best heading [s]")
     for swath, sections in (("36 m", 1), ("24 m", 1), ("24 m", 8), ("36 m", 48), ("9 m", 1)):
         rig = machine(swath, sections, 30.0)
-        told, seconds = best_of(5, as_applied, [(1.0, ground)], field_ground=FIELD, machine=rig)
+        told, seconds = best_of(5, as_applied, [(1.0, ground)], field_ground=FIELD, grid=grid, machine=rig)
         _, searching = best_of(1, best_heading, [(1.0, ground)], rig)
         per_m = (told.missed_ha + told.off_target_ha) * 1e4 / edge
         print(

@@ -21,11 +21,15 @@ from rxmap.passes.applied import (
     best_heading,
     pass_raster,
     pass_sides,
+    setback_caution,
 )
 from rxmap.passes.sweep import sweep
 from rxmap.plan import Machine
 
 FIELD = box(-1000, -1000, 1000, 1000)
+
+
+GRID = make_grid(FIELD, 20.0)
 
 
 def machine(swath, sections=1, *, delay=0.0, look_ahead=0.0, heading=0.0, speed=5.0):
@@ -40,7 +44,7 @@ def misplaced_m2(told):
 
 
 def test_ground_on_the_pass_lines_is_applied_as_planned():
-    told = as_applied([(0.9, box(0, 0, 96, 300))], field_ground=FIELD, machine=machine(24))
+    told = as_applied([(0.9, box(0, 0, 96, 300))], field_ground=FIELD, grid=GRID, machine=machine(24))
     assert (told.missed_ha, told.off_target_ha, told.over_ha, told.under_ha) == (0, 0, 0, 0)
     assert told.treated_ha == told.applied_ha == pytest.approx(2.88, abs=96 * 1.5e-4)  # a row of 1.5 m cells
     assert told.product_difference == pytest.approx(0.0, abs=1e-6)  # rates are float32 on the raster
@@ -50,31 +54,33 @@ def test_ground_on_the_pass_lines_is_applied_as_planned():
 def test_a_delay_moves_the_edges_across_the_pass_by_the_way_driven(heading):
     # 0.6 s at 5 m/s over 96 m at either end: as much missed at the start of the passes as sprayed beyond their ends
     patch = rotate(box(-48, -150, 48, 150), -heading, origin=(0, 0))
-    told = as_applied([(1.0, patch)], field_ground=FIELD, machine=machine(24, 8, delay=0.6, heading=heading))
+    told = as_applied([(1.0, patch)], field_ground=FIELD, grid=GRID, machine=machine(24, 8, delay=0.6, heading=heading))
     assert told.missed_ha * 1e4 == pytest.approx(96 * 3.0, rel=1e-6)
     assert told.off_target_ha * 1e4 == pytest.approx(96 * 3.0, rel=1e-6)
     assert told.product_difference == pytest.approx(0.0, abs=1e-6)
 
 
 def test_every_second_pass_is_late_at_the_other_end():
-    told = as_applied([(1.0, box(0, 0, 96, 300))], field_ground=FIELD, machine=machine(24, delay=0.6))
-    rows, columns = np.nonzero(told.classes == MISSED)
-    quarter = told.classes.shape[1] / 4  # four passes
-    at_start = {int(c // quarter): bool(r < told.classes.shape[0] / 2) for r, c in zip(rows, columns, strict=True)}
+    patch = box(0, 0, 96, 300)
+    grid = make_grid(patch, 1.0)
+    told = as_applied([(1.0, patch)], field_ground=FIELD, grid=grid, machine=machine(24, delay=0.6))
+    easting, northing = np.meshgrid(*grid.axes())
+    missed = told.classes == MISSED
+    at_start = {int(e // 24): bool(n < 150) for e, n in zip(easting[missed], northing[missed], strict=True)}
     assert at_start == {0: True, 1: False, 2: True, 3: False}
 
 
 def test_looking_ahead_as_long_as_the_delay_cancels_it():
     patch = rotate(box(-70, -150, 81, 150), 20)
-    none = as_applied([(1.0, patch)], field_ground=FIELD, machine=machine(24, 8))
-    both = as_applied([(1.0, patch)], field_ground=FIELD, machine=machine(24, 8, delay=0.7, look_ahead=0.7))
+    none = as_applied([(1.0, patch)], field_ground=FIELD, grid=GRID, machine=machine(24, 8))
+    both = as_applied([(1.0, patch)], field_ground=FIELD, grid=GRID, machine=machine(24, 8, delay=0.7, look_ahead=0.7))
     assert np.array_equal(both.classes, none.classes)
 
 
 def test_looking_too_far_ahead_misplaces_as_much_as_being_late():
     patch = box(0, 0, 96, 300)
-    late = as_applied([(1.0, patch)], field_ground=FIELD, machine=machine(24, delay=0.6))
-    early = as_applied([(1.0, patch)], field_ground=FIELD, machine=machine(24, look_ahead=0.6))
+    late = as_applied([(1.0, patch)], field_ground=FIELD, grid=GRID, machine=machine(24, delay=0.6))
+    early = as_applied([(1.0, patch)], field_ground=FIELD, grid=GRID, machine=machine(24, look_ahead=0.6))
     assert misplaced_m2(early) == pytest.approx(misplaced_m2(late))
 
 
@@ -98,7 +104,7 @@ def exact_per_m(phi, width, way):
 def test_misplaced_ground_per_metre_of_edge_follows_the_closed_form(turn, swath, sections, delay):
     width, way, side = swath / sections, 5.0 * delay, 700.0
     patch = rotate(box(-side / 2, -side / 2, side / 2, side / 2), turn)
-    told = as_applied([(1.0, patch)], field_ground=FIELD, machine=machine(swath, sections, delay=delay))
+    told = as_applied([(1.0, patch)], field_ground=FIELD, grid=GRID, machine=machine(swath, sections, delay=delay))
     found = misplaced_m2(told) / (4 * side)
     angles = [math.radians(turn), math.radians(90 - turn)]  # of two sides each
     # 3 %, and 1.5 m2 of every corner for each metre of section: there the edge is not straight
@@ -121,7 +127,7 @@ def test_misplaced_ground_per_metre_of_edge_follows_the_closed_form(turn, swath,
 def test_an_edge_along_the_pass_misplaces_a_quarter_of_a_section_on_average():
     widths = 240 + np.arange(0.25, 24, 0.5)  # so that the edges fall anywhere in a section
     found = [
-        misplaced_m2(as_applied([(1.0, box(0, 0, width, 300))], field_ground=FIELD, machine=machine(24)))
+        misplaced_m2(as_applied([(1.0, box(0, 0, width, 300))], field_ground=FIELD, grid=GRID, machine=machine(24)))
         for width in widths
     ]
     # 24/4 m2 per metre of edge, on 2 x 300 m: cells of 1.4 m across a section, and edges up to 1.5 m short
@@ -135,7 +141,7 @@ def test_cells_follow_the_sections_where_a_metre_would_see_nothing():
     raster = pass_raster([patch], rig, 0.0)
     assert raster.across <= 0.75 / 2
     assert raster.samples % 2 == 1
-    told = as_applied([(1.0, patch)], field_ground=FIELD, machine=rig)
+    told = as_applied([(1.0, patch)], field_ground=FIELD, grid=GRID, machine=rig)
     expected = 0.75 / 4 * (math.cos(math.radians(30)) + math.sin(math.radians(30))) / 2
     assert misplaced_m2(told) / 800 == pytest.approx(expected, rel=0.1)  # 0.13 m2/m, not 0
 
@@ -161,22 +167,29 @@ def test_what_is_sprayed_outside_and_in_a_setback_is_reported():
     # 30 m of ground under a 24 m boom: 18 m stand out, 9 m on either side, each less than half a swath: all is sprayed
     ditch = box(30, -50, 60, 350)
     told = as_applied(
-        [(1.0, box(0, 0, 30, 300))], field_ground=box(0, -50, 60, 350), machine=machine(24), keep_outs=[ditch]
+        [(1.0, box(0, 0, 30, 300))],
+        field_ground=box(0, -50, 60, 350),
+        grid=GRID,
+        machine=machine(24),
+        keep_outs=[ditch],
     )
     assert told.missed_ha == 0
     assert told.outside_ha == told.setback_ha == pytest.approx(9 * 300 / 1e4, abs=1.4 * 300 / 1e4)  # a cell wide
     assert told.off_target_ha == pytest.approx(told.outside_ha + told.setback_ha)
+    caution = setback_caution("pass", told)
+    assert caution.code == "setback_sprayed"
+    assert f"about {told.setback_ha:.2f} ha of keep-outs" in caution.text
     assert told.product_difference == pytest.approx(18 / 30, rel=0.1)
 
 
 def test_rates_are_averaged_over_a_section_and_late_at_a_step():
     low_then_full = [(6.0, box(0, 0, 96, 150)), (9.0, box(0, 150, 96, 300))]
-    told = as_applied(low_then_full, field_ground=FIELD, machine=machine(24, 8, delay=0.6))
+    told = as_applied(low_then_full, field_ground=FIELD, grid=GRID, machine=machine(24, 8, delay=0.6))
     # two passes of four drive up and get the low rate 3 m into the full; two come down
     assert told.under_ha * 1e4 == pytest.approx(48 * 3.0)
     assert told.over_ha * 1e4 == pytest.approx(48 * 3.0)
     side_by_side = as_applied(
-        [(6.0, box(0, 0, 12, 300)), (9.0, box(12, 0, 24, 300))], field_ground=FIELD, machine=machine(24)
+        [(6.0, box(0, 0, 12, 300)), (9.0, box(12, 0, 24, 300))], field_ground=FIELD, grid=GRID, machine=machine(24)
     )
     assert side_by_side.product_difference == pytest.approx(
         0.0, abs=0.01
@@ -193,7 +206,9 @@ def test_rates_are_averaged_over_a_section_and_late_at_a_step():
 @settings(max_examples=30, deadline=None)
 def test_areas_add_up(turn, heading, sections, delay):
     patch = rotate(box(-60, -90, 70, 80), turn).difference(Point(0, 0).buffer(25))
-    told = as_applied([(2.0, patch)], field_ground=FIELD, machine=machine(24, sections, delay=delay, heading=heading))
+    told = as_applied(
+        [(2.0, patch)], field_ground=FIELD, grid=GRID, machine=machine(24, sections, delay=delay, heading=heading)
+    )
     assert told.applied_ha == pytest.approx(told.treated_ha - told.missed_ha + told.off_target_ha)
     assert told.treated_ha == pytest.approx(patch.area / 1e4, rel=0.02)  # cells of 1.5 m along some 700 m of edge
     assert told.product_difference == pytest.approx(told.applied_ha / told.treated_ha - 1, abs=1e-5)
@@ -203,17 +218,17 @@ def test_areas_add_up(turn, heading, sections, delay):
 @pytest.mark.parametrize("heading", [0.0, 30.0, 250.0])
 def test_classes_lie_where_the_ground_is(heading):
     patch = box(-200, -100, 100, 200)
-    grid = make_grid(FIELD, 10.0)
-    told = as_applied([(1.0, patch)], field_ground=FIELD, machine=machine(12, 4, delay=0.4, heading=heading))
-    classes = told.on(grid)
+    grid = make_grid(patch.buffer(20), 1.0)
+    rig = machine(12, 4, delay=0.4, heading=heading)
+    told = as_applied([(1.0, patch)], field_ground=FIELD, grid=grid, machine=rig)
     easting, northing = np.meshgrid(*grid.axes())
     deep = shapely.contains_xy(patch.buffer(-10), easting, northing)
     far = ~shapely.contains_xy(patch.buffer(10), easting, northing)
-    assert (classes[deep] == AS_PLANNED).all()
-    assert (classes[far] == NOTHING).all()
-    # a cell of the map shows the class at its centre: areas agree but for the sampling
-    fine = told.on(make_grid(patch.buffer(20), 1.0))
-    assert np.count_nonzero(fine == OFF_TARGET) * 1e-4 == pytest.approx(told.off_target_ha, rel=0.1)
+    assert (told.classes[deep] == AS_PLANNED).all()
+    assert (told.classes[far] == NOTHING).all()
+    # a cell shows the class at its centre: areas agree but for the sampling
+    assert np.count_nonzero(told.classes == OFF_TARGET) * 1e-4 == pytest.approx(told.off_target_ha, rel=0.1)
+    assert np.count_nonzero(told.classes == MISSED) * 1e-4 == pytest.approx(told.missed_ha, rel=0.1)
 
 
 def test_passes_are_those_that_the_loads_are_driven_in():
@@ -225,8 +240,11 @@ def test_passes_are_those_that_the_loads_are_driven_in():
 
 def test_a_check_strip_on_a_pass_is_left_whole():
     strip = box(48, 100, 72, 250)
-    told = as_applied([(1.0, box(0, 0, 120, 400).difference(strip))], field_ground=FIELD, machine=machine(24))
+    told = as_applied(
+        [(1.0, box(0, 0, 120, 400).difference(strip))], field_ground=FIELD, grid=GRID, machine=machine(24)
+    )
     assert misplaced_m2(told) == 0
+    assert setback_caution("pass", told) is None
 
 
 def test_the_best_heading_is_along_the_edges():

@@ -14,7 +14,7 @@ from shapely.geometry import Point, box
 
 from rxmap.grid import make_grid
 from rxmap.passes.strip_places import TreatedArea, clear_runs, place_strips
-from rxmap.passes.strips import check_strips, detectable_difference, strip_plan
+from rxmap.passes.strips import check_strips, detectable_difference, strip_claims, strip_plan
 from rxmap.passes.sweep import sweep, turned
 from rxmap.plan import CheckStrips, Machine
 
@@ -257,7 +257,7 @@ def test_strips_are_untreated_parts_of_the_layer_and_the_rest_stays(layered, pre
     told = check_strips(decision, parts, ledger, machine=rig)
     assert len(told.strips) == 4
     assert not told.cautions
-    with_strips = layer_parts(decision, [*told.claims(), *claims], ledger, rig)
+    with_strips = layer_parts(decision, [*strip_claims(told.strips), *claims], ledger, rig)
     strips = [part for part in with_strips if part.reason == "check strip"]
     assert [part.treat for part in strips] == [0] * 4
     treated = [sum(p.area_ha for p in layer if p.treat) for layer in (parts, with_strips)]
