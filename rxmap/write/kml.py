@@ -1,7 +1,8 @@
-"""The prescription layer as KML, to look at it on a globe or a telephone.
+"""The prescription layer as KML, for globes, telephones and planners of flights.
 
-A map to look at, not for a machine: the rate stands in words. Written with ElementTree, so that
-text stays text; what a description holds is escaped once more, because viewers read it as HTML.
+It has the ground and, in words, the rate; a machine that doses takes another file. Written with
+ElementTree, so that text stays text; what a description holds is escaped once more, because
+viewers read it as HTML.
 
 References
 ----------
@@ -62,7 +63,7 @@ def write_kml(path: Path, features: Sequence[Feature]) -> None:
     root = Element("kml", xmlns=NAMESPACE)
     document = ET.SubElement(root, "Document")
     _text(document, "name", path.stem)
-    _text(document, "description", "Drawn to look at; the zone file goes to the machine. Each rate has its unit.")
+    _text(document, "description", "Rates are in words, each with its unit; a machine that doses takes another file.")
     for style, colours in STYLES.items():
         _style(document, style, *colours)
     for feature, polygon in zip(features, polygons, strict=True):

@@ -18,7 +18,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -112,7 +112,7 @@ def write_task_data(
         If something does not fit the ranges of the standard, a rate cannot be told inside its label,
         or the files do not hold what was meant.
     """
-    task = _task(result, one, structure, metered)
+    task = _task(result, one, structure=structure, metered=metered)
     root = _tree(task)
     wrong = [f"{path.name}: {line}." for line in faults(root)]
     if wrong:
@@ -124,11 +124,10 @@ def write_task_data(
     _check(path, task)
 
 
-def _task(result: Result, one: PassResult, structure: Structure, metered: Metered) -> Task:
-    machine = result.plan["machine"]
-    sections = machine.get("sections", 1) if isinstance(machine, dict) else 1
+def _task(result: Result, one: PassResult, *, structure: Structure, metered: Metered) -> Task:
+    machine: Any = result.plan["machine"]
     boundary = on_file_grid(result.field.boundary)
-    side_m = min(result.grid.cell, (result.swath_m or np.inf) / sections / 2)
+    side_m = min(result.grid.cell, (result.swath_m or np.inf) / machine.get("sections", 1) / 2)
     return Task(
         name=one.name,
         field_name=result.field.name,

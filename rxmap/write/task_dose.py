@@ -86,13 +86,17 @@ def dose_of(one: PassResult, plan: Mapping[str, Any], metered: Metered) -> Dose:
     spray = metered == "spray"
     unit = first.vol_unit if spray else first.unit
     rates = tuple(part.volume if spray else part.rate for part in one.parts)
+    values = []
+    for part, rate in zip(one.parts, rates, strict=True):
+        least, most = _spray_limits(part, one, plan) if spray else _label_range(part.product, unit, plan)
+        values.append(raw_value(rate, unit, least=least, most=most) if part.treat else 0)
     return Dose(
         what=f"Spray with {first.product}" if spray else first.product,
         held="the spray, product and water as they are mixed" if spray else "the product alone, without water",
         unit=unit,
         entity=entity_of(unit),
         rates=rates,
-        values=tuple(_value(part, rate, one, plan, spray) for part, rate in zip(one.parts, rates, strict=True)),
+        values=tuple(values),
     )
 
 
@@ -148,18 +152,11 @@ def raw_value(rate: float, unit: str, *, least: float = 0.0, most: float = math.
     return value
 
 
-def _value(part: Part, rate: float, one: PassResult, plan: Mapping[str, Any], spray: bool) -> int:
-    if not part.treat:
-        return 0
-    least, most = _spray_limits(part, one, plan) if spray else _label_range(part.product, part.unit, plan)
-    return raw_value(rate, part.vol_unit if spray else part.unit, least=least, most=most)
-
-
 def _spray_limits(part: Part, one: PassResult, plan: Mapping[str, Any]) -> tuple[float, float]:
     """Volumes at which every product of the mix stays inside its label, in the unit of the volume."""
     least, most = 0.0, math.inf
     for use in one.products:
-        rate = part.rate if use.name == part.product else use.rate
+        rate = (part.rate if use.name == part.product else use.rate) or math.inf  # nothing on untreated ground
         low, high = _label_range(use.name, use.unit, plan)
         carrier = _label(use.name, plan)["label"].get("carrier_min")
         least = max(least, part.volume * low / rate, _number(carrier, part.vol_unit) if carrier else 0.0)
