@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import shapely
 
@@ -71,10 +71,10 @@ def within_limits(
     """
     usual = parts = build(1.0, ())
     simpler, left = 1.0, list[shapely.Polygon]()
-    for simpler in () if fits(parts, limits) else SIMPLER:
-        parts = build(simpler, ())
-        if fits(parts, limits):
+    for coarser in SIMPLER:
+        if _takes(limits, 0, vertices(parts)):  # coarser outlines make no fewer polygons
             break
+        simpler, parts = coarser, build(coarser, ())
     while not fits(parts, limits):
         gone = _pay_least(parts, limits, may_leave)
         fewer = build(simpler, [*left, *gone])
@@ -83,19 +83,17 @@ def within_limits(
         left += gone
         parts = fewer
     lost = [benefit_of(layer) for layer in (usual, parts)]
-    lost_benefit = None if lost[0] is None or lost[1] is None else lost[0] - lost[1]
-    lost_ha = _treated_ha(usual) - _treated_ha(parts)
-    cautions: tuple[Caution, ...] = ()
-    if simpler != 1.0:
-        cautions = (_simplified(usual, parts, left, name=name, cost=_cost(lost_ha, lost_benefit, usual, currency)),)
-    return FittedLayer(
+    fitted = FittedLayer(
         parts=parts,
         simpler=simpler,
         left=tuple(left),
-        lost_ha=lost_ha,
-        lost_benefit=lost_benefit,
-        cautions=cautions,
+        lost_ha=_treated_ha(usual) - _treated_ha(parts),
+        lost_benefit=None if lost[0] is None or lost[1] is None else lost[0] - lost[1],
+        cautions=(),
     )
+    if simpler == 1.0 and not left:
+        return fitted
+    return replace(fitted, cautions=(_simplified(usual, fitted, name=name, currency=currency),))
 
 
 def vertices(parts: Sequence[Part]) -> int:
@@ -143,19 +141,21 @@ def _treated_ha(parts: Sequence[Part]) -> float:
     return math.fsum(part.area_ha for part in parts if part.treat)
 
 
-def _cost(lost_ha: float, lost_benefit: float | None, usual: Sequence[Part], currency: str) -> str:
-    share = f"{lost_ha / _treated_ha(usual):.1%} of the treated area"
-    return share if lost_benefit is None else f"{share} and {lost_benefit:,.2f} {currency} of expected benefit"
-
-
-def _simplified(
-    usual: Sequence[Part], parts: Sequence[Part], left: Sequence[shapely.Polygon], *, name: str, cost: str
-) -> Caution:
-    parts_left = f", and the {len(left)} treated parts that pay least are left untreated" if left else ""
+def _simplified(usual: Sequence[Part], fitted: FittedLayer, *, name: str, currency: str) -> Caution:
+    """Say what the limits changed, and what that gives up."""
+    done = ["outlines are coarser"] if fitted.simpler > 1.0 else []
+    if fitted.left:
+        gone = (
+            "the treated part that pays least is" if len(fitted.left) == 1 else "the treated parts that pay least are"
+        )
+        done.append(f"{gone} left untreated ({len(fitted.left)})")
+    cost = f"{fitted.lost_ha / _treated_ha(usual):.1%} of the treated area"
+    if fitted.lost_benefit is not None:
+        cost += f" and {fitted.lost_benefit:,.2f} {currency} of expected benefit"
     return Caution(
         "simplified",
-        f"{name}: the machine's limits make the layer {len(parts)} polygons with {vertices(parts)} vertices instead "
-        f"of {len(usual)} with {vertices(usual)}. Outlines are coarser{parts_left}; that gives up {cost}.",
+        f"{name}: for the machine's limits the layer has {len(fitted.parts)} polygons and {vertices(fitted.parts)} "
+        f"vertices instead of {len(usual)} and {vertices(usual)}: {' and '.join(done)}. That gives up {cost}.",
     )
 
 

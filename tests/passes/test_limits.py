@@ -78,7 +78,8 @@ def test_coarser_outlines_come_before_parts_are_left(field):
     told = fitted(build, corners=coarser)
     assert (told.simpler, told.left) == (1.5, ())
     assert told.cautions[0].code == "simplified"
-    assert f"with {coarser} vertices instead" in told.cautions[0].text
+    assert f"{coarser} vertices instead of" in told.cautions[0].text
+    assert "outlines are coarser. That gives up" in told.cautions[0].text
 
 
 @pytest.mark.parametrize("share", [0.9, 0.7, 0.55])
@@ -88,6 +89,8 @@ def test_polygons_come_down_to_the_limit_at_the_least_cost(field, share):
     most = int(share * len(usual))
     told = fitted(build, polygons=most)
     assert len(told.parts) <= most
+    assert told.simpler == 1.0  # coarser outlines would make no fewer polygons
+    assert f"left untreated ({len(told.left)})" in told.cautions[0].text
     kept = [part.area_ha for part in told.parts if part.treat]
     smallest_kept = min(part.polygon.area for part in told.parts if part.treat)
     assert all(polygon.area <= smallest_kept for polygon in told.left)  # all pay alike per hectare: the smallest go
@@ -99,7 +102,7 @@ def test_polygons_come_down_to_the_limit_at_the_least_cost(field, share):
 def test_what_pays_least_goes_before_what_is_smallest(field):
     build = layer_of(field, benefit=lambda area_ha: 5.0 if area_ha > 0.5 else 400.0)
     told = fitted(build, polygons=len(build(1.0, ())) - 1)
-    worth = {p.polygon.wkb: p.area_ha * p.benefit for p in build(2.0, ()) if p.treat}
+    worth = {p.polygon.wkb: p.area_ha * p.benefit for p in build(1.0, ()) if p.treat}
     assert told.left[0].wkb == min(worth, key=worth.get)
 
 
@@ -108,7 +111,7 @@ def test_without_money_the_smallest_part_goes(field):
     told = fitted(build, polygons=len(build(1.0, ())) - 1)
     assert told.lost_benefit is None
     assert "EUR" not in told.cautions[0].text
-    assert told.left[0].area == min(p.polygon.area for p in build(2.0, ()) if p.treat)
+    assert told.left[0].area == min(p.polygon.area for p in build(1.0, ()) if p.treat)
 
 
 def test_limits_that_cannot_be_met_leave_the_layer_as_it_was(field):

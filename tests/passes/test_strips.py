@@ -288,3 +288,14 @@ def test_a_pass_whose_targets_are_gated_out_gets_none(layered):
     decision, _, parts, ledger, rig = layered(lambda east, north: 30.0)
     told = check_strips(replace(decision, benefit=None), parts, ledger, machine=rig)
     assert (told.strips, told.cautions) == ((), ())
+
+
+def test_a_strip_lies_in_the_ground_of_one_rate():
+    low, full = box(0, 0, 180, 500), box(180, 0, 360, 500)
+    grid = make_grid(box(0, 0, 360, 500), 5.0)
+    values = np.full(grid.shape, 20.0)
+    areas = [TreatedArea(rate=rate, ground=ground, worth=values) for rate, ground in ((6.0, low), (9.0, full))]
+    strips = place_strips(areas, [low, full], grid, machine=machine())
+    assert {strip.rate for strip in strips} == {6.0, 9.0}
+    for strip in strips:
+        assert (low if strip.rate == 6.0 else full).buffer(0.1).contains(strip.ground.buffer(SWATH * 0.99))
