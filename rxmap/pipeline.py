@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import importlib
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -27,8 +30,8 @@ from rxmap.passes.loads import plan_loads, treated_ground
 from rxmap.passes.prescription import base_names, prescribe
 from rxmap.plan import Machine, Plan, read_plan
 from rxmap.read import read_inputs
-from rxmap.records import Field, Inputs, Money, PassResult, Result, TargetResult, slugs
-from rxmap.surface.target import TargetSurface, fit_target
+from rxmap.records import EdgeLevel, Field, Inputs, Money, PassResult, Result, TargetResult, slugs
+from rxmap.surface.target import Setting, TargetSurface, fit_target
 from rxmap.units import currency
 from rxmap.write.publish import refuse_unless_free
 from rxmap.zones.clusters import Clusters, make_zones
@@ -62,6 +65,7 @@ def build(plan_path: str | Path, out: str | Path, *, replace: bool = False, prog
         If the result fails its own checks; nothing is published.
     """
     tell = progress or (lambda _: None)
+    _load_ahead()
     tell("reading the plan and its files")
     plan, inputs = check(plan_path)
     files = [plan.folder / file.name for file in inputs.files]
@@ -70,6 +74,20 @@ def build(plan_path: str | Path, out: str | Path, *, replace: bool = False, prog
     tell("writing and checking the files")
     publish(result, Path(out), replace=replace, inputs=files)
     return result
+
+
+def _load_ahead() -> None:
+    """Import what the last steps need while the first ones compute; half of a cold run would be imports.
+
+    A failing import is raised again where the module is used, in the main thread.
+    """
+
+    def load() -> None:
+        with contextlib.suppress(ImportError):
+            for name in ("sklearn.cluster", "rxmap.show", "rxmap.write.folder", "rxmap.verify"):
+                importlib.import_module(name)
+
+    threading.Thread(target=load, daemon=True).start()
 
 
 def check(plan_path: str | Path) -> tuple[Plan, Inputs]:
@@ -187,8 +205,15 @@ def publish(result: Result, out: Path, *, replace: bool = False, inputs: Sequenc
 def fit_targets(plan: Plan, inputs: Inputs, grid: Grid) -> list[TargetSurface]:
     """Fit every target of a plan on the field grid."""
     names = slugs([target.name for target in plan.target], "target")
+    setting = Setting(
+        field=inputs.field,
+        grid=grid,
+        layers=inputs.layers,
+        gps_error=plan.scouting.gps_error.to("m") if plan.scouting.gps_error else 0.0,
+        seed=plan.output.seed,
+    )
     return [
-        fit_target(target, slug, inputs.observations, field=inputs.field, grid=grid, seed=plan.output.seed)
+        fit_target(target, slug, inputs.observations, setting=setting)
         for target, slug in zip(plan.target, names, strict=True)
     ]
 
@@ -212,6 +237,20 @@ def _target_result(fitted: TargetSurface, inputs: Inputs, draws: Draws) -> Targe
         verdict=fitted.verdict,
         reason=model.reason_,
         surface=surface,
+        covariates=model.covariates_,
+        edge=_edge_level(fitted),
+    )
+
+
+def _edge_level(fitted: TargetSurface) -> EdgeLevel | None:
+    if fitted.edge is None or fitted.target.edge is None:
+        return None
+    predictive = fitted.edge.predictive
+    return EdgeLevel(
+        width_m=fitted.target.edge.to("m"),
+        stops=fitted.edge.stops,
+        pressure=float(predictive.mean[0]),
+        p_over=float(predictive.p_over(fitted.target.threshold)[0]),
     )
 
 

@@ -319,8 +319,6 @@ def not_applied(plan: Plan) -> list[str]:
     later: list[tuple[str, object]] = [
         ("field.next_crop", plan.field.next_crop),
         ("scouting.start", plan.scouting.start),
-        ("imagery", plan.imagery),
-        ("covariate", plan.covariate),
         ("weather", plan.weather),
         ("review", plan.review),
     ]

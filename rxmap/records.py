@@ -127,6 +127,26 @@ class KeepOut:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EdgeLevel:
+    """What edge stops say about the strip along the boundary that they decide."""
+
+    width_m: float
+    stops: int
+    pressure: float
+    p_over: float
+
+
+@dataclass(frozen=True, slots=True)
+class CovariateUse:
+    """What became of a covariate in the surface of a target."""
+
+    name: str
+    used: bool
+    gain: float | None  # share of the squared left-out errors that it takes away; None where it was not tried
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TargetResult:
     """What the stops say about one target, ready to be written and shown."""
 
@@ -145,6 +165,8 @@ class TargetResult:
     verdict: Verdict
     reason: str
     surface: Surface
+    covariates: tuple[CovariateUse, ...] = ()
+    edge: EdgeLevel | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,13 +219,14 @@ class Part:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProductUse:
-    """A product in a pass: its rate on treated ground and what the pass needs of it."""
+    """A product in a pass: its rates on treated ground and what the pass needs of it."""
 
     name: str
-    rate: float
+    rate: float  # the highest in use
     unit: str
     total: float
     total_unit: str
+    rates: tuple[float, ...] = ()  # all in use, low to high; empty where nothing is treated
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

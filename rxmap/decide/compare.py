@@ -64,9 +64,7 @@ def draw_surfaces(surfaces: Sequence[TargetSurface], grid: Grid, *, seed: int) -
         factor=factor,
         blocks=blocks,
         area_ha=area[blocks] * grid.cell_ha,
-        pressure={
-            s.target.name: s.model.simulate(places, DRAWS, seed=seed + number) for number, s in enumerate(surfaces)
-        },
+        pressure={s.target.name: s.simulate(places, DRAWS, seed=seed + number) for number, s in enumerate(surfaces)},
     )
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from rxmap.surface.kriging import OrdinaryKriging
-from rxmap.surface.model import Measure, PressureModel
-from rxmap.surface.predictive import Predictive
+from rxmap.records import Measure
+from rxmap.surface.kriging import Kriging
+from rxmap.surface.model import PressureModel
+from rxmap.surface.predictive import Blended, Predictive
 
-__all__ = ["Measure", "OrdinaryKriging", "Predictive", "PressureModel"]
+__all__ = ["Blended", "Kriging", "Measure", "Predictive", "PressureModel"]

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.special import logsumexp
 
 from rxmap.surface.covariance import Array
-from rxmap.surface.kriging import OrdinaryKriging
+from rxmap.surface.kriging import Kriging
 from rxmap.surface.links import Link
 
 RANGES = (0.3, 0.6, 1.2, 2.5)  # times the prior centre
@@ -47,7 +47,7 @@ class GridPoint:
     ----------
     parameters : tuple of float
         The entry of the grid.
-    system : OrdinaryKriging
+    system : Kriging
         On the latent scale.
     log_weight : float
         Log evidence plus log prior.
@@ -60,7 +60,7 @@ class GridPoint:
     """
 
     parameters: tuple[float, ...]
-    system: OrdinaryKriging
+    system: Kriging
     log_weight: float
     micro: float
     left_mean: Array

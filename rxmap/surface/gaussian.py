@@ -7,9 +7,10 @@ from itertools import product
 
 import numpy as np
 
-from rxmap.surface.covariance import Array, Kernel, correlation, distances
+from rxmap.surface.covariance import Array, Kernel
+from rxmap.surface.design import Design
 from rxmap.surface.ensemble import RANGES, GridPoint, log_normal
-from rxmap.surface.kriging import OrdinaryKriging, inverse_factor
+from rxmap.surface.kriging import Kriging, columns, inverse_factor
 
 NUGGET_RATIOS = (0.02, 0.08, 0.25, 0.6, 1.4, 3.5)  # nugget / partial sill
 RATIO_CENTRE, RATIO_SPREAD = 0.5, 1.2  # prior: a low nugget is the safer error
@@ -33,22 +34,16 @@ def noise_shares(units: Array) -> Array:
 
 
 def gaussian_grid(
-    coordinates: Array,
-    values: Array,
-    units: Array,
-    *,
-    centre: float,
-    kernel: Kernel,
-    grid: Sequence[tuple[float, ...]] = GRID,
+    design: Design, values: Array, shares: Array, *, kernel: Kernel, grid: Sequence[tuple[float, ...]] = GRID
 ) -> list[GridPoint]:
     """Fit every point of a hyperparameter grid.
 
     Parameters
     ----------
-    coordinates : array of shape (n, 2) [m]
-    values, units : arrays of shape (n,)
-    centre : float [m]
-        Prior centre of the practical range.
+    design : Design
+    values : array of shape (n,)
+    shares : array of shape (n,)
+        Noise variance of each stop relative to the mean of all.
     kernel : {"exponential", "matern32"}
     grid : sequence of (range / centre, nugget / partial sill)
 
@@ -56,41 +51,42 @@ def gaussian_grid(
     -------
     list of GridPoint
     """
-    distance = distances(coordinates, coordinates)
-    shares = noise_shares(units)
-    shapes = {factor: correlation(distance, kernel, factor * centre) for factor, _ in grid}
+    reaches = {factor: factor * design.centre for factor, _ in grid}
+    shapes = {factor: design.correlations(kernel, reach) for factor, reach in reaches.items()}
+    misplaced = {factor: design.misplaced(kernel, reach) for factor, reach in reaches.items()}
     points = []
     for factor, ratio in grid:
         prior = log_normal(factor, 1.0, RANGE_SPREAD) + log_normal(ratio, RATIO_CENTRE, RATIO_SPREAD)
-        noise = ratio * shares + JITTER
-        sill, log_weight, left = _restricted(shapes[factor] + np.diag(noise), values)
-        system = OrdinaryKriging(coordinates, values, kernel, factor * centre, sill, sill * noise)
+        noise = ratio * shares + misplaced[factor] + JITTER
+        sill, log_weight, left = _restricted(shapes[factor] + np.diag(noise), values, design.drift)
+        system = Kriging(design.coordinates, values, kernel, reaches[factor], sill, sill * noise, design.drift)
         points.append(GridPoint((factor, ratio), system, log_weight + prior, 0.0, *left))
     return points
 
 
-def _restricted(covariance: Array, values: Array) -> tuple[float, float, tuple[Array, Array, Array]]:
+def _restricted(covariance: Array, values: Array, drift: Array) -> tuple[float, float, tuple[Array, Array, Array]]:
     """Sill, restricted log-likelihood and left-out predictions under a covariance of unit sill.
 
-    Mean and sill are integrated out (Harville 1974, Biometrika 61:383). The prediction is a Student
-    distribution with n - 1 degrees of freedom; the sill returned gives the normal of equal variance,
-    whose 5 and 95 % points are within 1.5 % of it from 12 stops on. Leaving a stop out takes its squared residual
-    off the sum of squares and its variance off the determinant (Dubrule 1983).
+    Mean, slopes and sill are integrated out (Harville 1974, Biometrika 61:383). The prediction is a Student
+    distribution with n less the k columns of the drift as degrees of freedom; the sill returned gives the normal
+    of equal variance, whose 5 and 95 % points are within 1.5 % of it from 12 stops on. Leaving a stop out takes
+    its squared residual off the sum of squares and its variance off the determinant (Dubrule 1983).
     """
-    count = len(values)
     inverse = inverse_factor(covariance)
-    u, z = inverse.sum(axis=1), inverse @ values
-    ones = u @ u
-    residual = z - (u @ z) / ones * u
+    whitened = inverse @ columns(drift, len(values))
+    spread = inverse_factor(whitened.T @ whitened)
+    basis, z = whitened @ spread.T, inverse @ values
+    residual = z - basis @ (basis.T @ z)
+    freedom = len(values) - basis.shape[1]
     squares = float(residual @ residual)
-    determinant = -np.log(np.diag(inverse)).sum() + 0.5 * np.log(ones)
-    log_weight = float(-0.5 * (count - 1) * np.log(squares) - determinant)
+    determinant = -np.log(np.diag(inverse)).sum() - np.log(np.diag(spread)).sum()
+    log_weight = float(-0.5 * freedom * np.log(squares) - determinant)
 
-    precision = (inverse**2).sum(axis=0) - (u @ inverse) ** 2 / ones
+    precision = (inverse**2).sum(axis=0) - ((basis.T @ inverse) ** 2).sum(axis=0)
     error = (residual @ inverse) / precision
     squares_without = np.maximum(squares - error**2 * precision, 1e-12 * squares)
     log_density = (
-        0.5 * (count - 2) * np.log(squares_without) - 0.5 * (count - 1) * np.log(squares) + 0.5 * np.log(precision)
+        0.5 * (freedom - 1) * np.log(squares_without) - 0.5 * freedom * np.log(squares) + 0.5 * np.log(precision)
     )
-    left_variance = squares_without / (count - 4) / precision
-    return squares / (count - 3), log_weight, (values - error, left_variance, log_density)
+    left_variance = squares_without / (freedom - 3) / precision
+    return squares / (freedom - 2), log_weight, (values - error, left_variance, log_density)

@@ -1,4 +1,4 @@
-"""Ordinary kriging with given covariance: the one linear predictor behind every surface."""
+"""Kriging with given covariance: the one linear predictor behind every surface."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ WORKERS = min(os.cpu_count() or 1, 4)  # the sums inside a chunk do not depend o
 
 
 @dataclass(frozen=True)
-class OrdinaryKriging:
+class Kriging:
     """Kriging of the pressure with an unknown mean, all stops, given covariance.
 
     The variance is that of the pressure itself at a place: the nugget is noise of the stops and no
@@ -39,18 +39,23 @@ class OrdinaryKriging:
         Variance of the spatial part (partial sill).
     nugget : float or array of shape (n,)
         Variance of the noise, one for all stops or one for each.
+    drift : array of shape (n, q), optional
+        Layers at the stops on which the mean depends linearly (universal kriging).
+    slope_precision : float, default 0
+        One over the prior variance of a layer's slope around 0; 0 leaves it free.
 
     References
     ----------
-    Chiles and Delfiner 2012, Geostatistics, 2nd ed., section 3.4 (ordinary kriging);
-    Dubrule 1983, Mathematical Geology 15:687 (leave-one-out without refitting).
+    Chiles and Delfiner 2012, Geostatistics, 2nd ed., sections 3.4 (ordinary kriging, universal kriging);
+    Dubrule 1983, Mathematical Geology 15:687 (leave-one-out without refitting);
+    Omre 1987, Mathematical Geology 19:25 (prior on the drift).
 
     Examples
     --------
     Two stops; halfway between them the mean is their average:
 
     >>> stops = np.array([[0.0, 0.0], [100.0, 0.0]])
-    >>> kriging = OrdinaryKriging(stops, np.array([2.0, 6.0]), "exponential", 200.0, 1.0, 0.2)
+    >>> kriging = Kriging(stops, np.array([2.0, 6.0]), "exponential", 200.0, 1.0, 0.2)
     >>> mean, variance = kriging.predict(np.array([[50.0, 0.0]]))
     >>> round(float(mean[0]), 6), round(float(variance[0]), 3)
     (4.0, 0.767)
@@ -62,34 +67,46 @@ class OrdinaryKriging:
     range: float
     sill: float
     nugget: float | Array
-    # Learned at construction; rows: L^-1, then (K^-1 (y - beta 1))', then (K^-1 1)'
+    drift: Array | None = None
+    slope_precision: float = 0.0
+    # Learned at construction, with F the drift and a column of ones before it, and M M' = F' K^-1 F + prior;
+    # rows: L^-1, then (K^-1 (y - F beta))', then M^-1 F' K^-1
     rows: Array = field(init=False, repr=False)
-    beta: float = field(init=False)
-    ones: float = field(init=False, repr=False)
+    beta: Array = field(init=False)
+    spread: Array = field(init=False, repr=False)  # M^-1
 
     def __post_init__(self) -> None:
         covariance = self.sill * correlation(distances(self.coordinates, self.coordinates), self.kernel, self.range)
         covariance[np.diag_indices_from(covariance)] += self.nugget
         inverse = inverse_factor(covariance)
-        u, z = inverse.sum(axis=1), inverse @ self.values
-        ones = float(u @ u)
-        beta = float(u @ z) / ones
-        rows = np.vstack([inverse, (z - beta * u) @ inverse, u @ inverse])
-        for name, value in (("rows", rows), ("beta", beta), ("ones", ones)):
+        whitened = inverse @ columns(self.drift, len(self.values))
+        spread = inverse_factor(normal_matrix(whitened, self.slope_precision))
+        z = inverse @ self.values
+        beta = spread.T @ (spread @ (whitened.T @ z))
+        rows = np.vstack([inverse, (z - whitened @ beta) @ inverse, spread @ whitened.T @ inverse])
+        for name, value in (("rows", rows), ("beta", beta), ("spread", spread)):
             object.__setattr__(self, name, value)
 
-    def predict(self, places: Array) -> tuple[Array, Array]:
+    @property
+    def inverse(self) -> Array:
+        """L^-1, inverse of the lower Cholesky factor of the covariance of the values."""
+        inverse: Array = self.rows[: len(self.values)]
+        return inverse
+
+    def predict(self, places: Array, drift: Array | None = None) -> tuple[Array, Array]:
         """Mean and variance of the pressure at places.
 
         Parameters
         ----------
         places : array of shape (m, 2) [m]
+        drift : array of shape (m, q), optional
+            Layers there, as many as the stops have.
 
         Returns
         -------
         mean, variance : arrays of shape (m,)
         """
-        mean, variance = krige([self], places)
+        mean, variance = krige([self], places, drift)
         return mean[0], variance[0]
 
     def leave_one_out(self) -> tuple[Array, Array]:
@@ -99,16 +116,31 @@ class OrdinaryKriging:
         -------
         prediction, variance : arrays of shape (n,)
         """
-        inverse, weights = self.rows[:-2], self.rows[-2]
-        precision = (inverse**2).sum(axis=0) - self.rows[-1] ** 2 / self.ones
-        return self.values - weights / precision, 1.0 / precision
+        count = len(self.values)
+        precision = (self.inverse**2).sum(axis=0) - (self.rows[count + 1 :] ** 2).sum(axis=0)
+        return self.values - self.rows[count] / precision, 1.0 / precision
 
-    def combine(self, cross: Array) -> tuple[Array, Array]:
-        """Mean and variance from the covariances between stops (rows) and places (columns)."""
+    def combine(self, cross: Array, drift: Array) -> tuple[Array, Array]:
+        """Mean and variance from covariances, stops (rows) by places (columns), and the drift (columns by places)."""
+        count = len(self.values)
         product = self.rows @ cross
-        kriged, drift = product[-2], product[-1]
-        explained = np.einsum("ij,ij->j", product[:-2], product[:-2])
-        return self.beta + kriged, np.maximum(self.sill - explained + (1.0 - drift) ** 2 / self.ones, 0.0)
+        explained = np.einsum("ij,ij->j", product[:count], product[:count])
+        missing = self.spread @ drift - product[count + 1 :]
+        variance = self.sill - explained + np.einsum("ij,ij->j", missing, missing)
+        return self.beta @ drift + product[count], np.maximum(variance, 0.0)
+
+
+def columns(drift: Array | None, count: int) -> Array:
+    """Put the column of ones, for the mean, before the drift."""
+    ones = np.ones((count, 1))
+    return ones if drift is None else np.hstack([ones, drift])
+
+
+def normal_matrix(whitened: Array, slope_precision: float) -> Array:
+    """F' K^-1 F of the drift, with the prior of its slopes; `whitened` is L^-1 F."""
+    normal: Array = whitened.T @ whitened
+    normal[np.diag_indices_from(normal)] += np.where(np.arange(len(normal)) > 0, slope_precision, 0.0)
+    return normal
 
 
 def inverse_factor(covariance: Array) -> Array:
@@ -126,13 +158,14 @@ def inverse_factor(covariance: Array) -> Array:
     return inverse
 
 
-def krige(systems: Sequence[OrdinaryKriging], places: Array) -> tuple[Array, Array]:
+def krige(systems: Sequence[Kriging], places: Array, drift: Array | None = None) -> tuple[Array, Array]:
     """Predict with several systems over the same stops, sharing distances and correlations.
 
     Parameters
     ----------
-    systems : sequence of k OrdinaryKriging
+    systems : sequence of k Kriging
     places : array of shape (m, 2) [m]
+    drift : array of shape (m, q), optional
 
     Returns
     -------
@@ -141,6 +174,7 @@ def krige(systems: Sequence[OrdinaryKriging], places: Array) -> tuple[Array, Arr
     mean = np.empty((len(systems), len(places)))
     variance = np.empty_like(mean)
     shapes = sorted({(system.kernel, system.range) for system in systems})
+    level = columns(drift, len(places)).T
 
     def one_chunk(part: slice) -> None:
         distance = distances(places[part], systems[0].coordinates)
@@ -148,7 +182,7 @@ def krige(systems: Sequence[OrdinaryKriging], places: Array) -> tuple[Array, Arr
             shared = correlation(distance, *shape)
             for row, system in enumerate(systems):
                 if (system.kernel, system.range) == shape:
-                    mean[row, part], variance[row, part] = system.combine(system.sill * shared)
+                    mean[row, part], variance[row, part] = system.combine(system.sill * shared, level[:, part])
 
     in_chunks(one_chunk, len(places))
     return mean, variance

@@ -41,10 +41,20 @@ class Link(Protocol):
 
 @dataclass(frozen=True)
 class Bounded:
-    """The latent value is the pressure itself, limited to a range that the measure allows."""
+    """The latent value is the pressure itself, limited to a range that the measure allows.
+
+    Parameters
+    ----------
+    lower, upper : float
+    typical : float, optional
+        Mean over the stops of y (100 - y). Then the variance at a place goes with y (100 - y) there, as that of
+        a share does: severe ground varies more (proportional effect; Isaaks and Srivastava 1989, chapter 4).
+        Kriging alone, which knows one variance for the whole field, was too sure of its hot spots.
+    """
 
     lower: float
     upper: float
+    typical: float | None = None
 
     def pressure(self, latent: Array) -> Array:
         """Limit to the range."""
@@ -69,8 +79,8 @@ class Bounded:
         return first + self.lower * below + top * above, spread + self.lower**2 * below + top**2 * above
 
     def absorb(self, mean: Array, variance: Array, micro: float) -> tuple[Array, Array]:
-        """Nothing to do: the average over symmetric scatter is the value itself."""
-        return mean, variance
+        """Keep the mean, which symmetric scatter does not move; let the variance follow the level."""
+        return mean, variance if self.typical is None else variance * share_variance(mean) / self.typical
 
 
 @dataclass(frozen=True)
@@ -132,6 +142,13 @@ class Logistic:
         averaged = logit(NODE_WEIGHTS @ expit(knots + np.sqrt(micro) * NODES[:, None]))
         slope = np.gradient(averaged, knots)
         return np.interp(mean, knots, averaged), variance * np.interp(mean, knots, slope) ** 2
+
+
+def share_variance(percent: Array) -> Array:
+    """Shape of the variance of a percentage, y (100 - y), kept off 0 by half a percent at either end."""
+    inside = np.clip(percent, 0.5, 99.5)
+    variance: Array = inside * (100.0 - inside)
+    return variance
 
 
 def _density(value: Array) -> Array:

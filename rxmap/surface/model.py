@@ -3,43 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal, Self, get_args
+from dataclasses import replace
+from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike
 from threadpoolctl import threadpool_limits
 
-from rxmap.errors import Faults, InputError
-from rxmap.surface import gaussian, sampled
-from rxmap.surface.covariance import Array, Kernel
-from rxmap.surface.ensemble import Ensemble, GridPoint, combine, evidence, range_centre
-from rxmap.surface.gaussian import gaussian_grid
+from rxmap.errors import InputError
+from rxmap.records import CovariateUse, Measure
+from rxmap.surface.covariance import Array
+from rxmap.surface.covariates import Drift, Driven, choose_covariates
+from rxmap.surface.design import Design
+from rxmap.surface.ensemble import Ensemble, range_centre
 from rxmap.surface.kriging import krige
-from rxmap.surface.links import NODE_WEIGHTS, NODES, Bounded, Exponential, Link, Logistic
-from rxmap.surface.predictive import Predictive
-from rxmap.surface.sampled import sampled_grid
-from rxmap.surface.simulation import simulate_spatial, simulate_uniform
+from rxmap.surface.links import NODE_WEIGHTS, NODES, Bounded, Exponential, Link, Logistic, share_variance
+from rxmap.surface.places import (
+    BoolArray,
+    Places,
+    checked_covariates,
+    checked_stops,
+    observed_pressure,
+    pool,
+    stop_cautions,
+)
+from rxmap.surface.predictive import Blended, Predictive
+from rxmap.surface.simulation import alongside, simulate_spatial, simulate_uniform
+from rxmap.surface.spatial import fit_spatial
 from rxmap.surface.uniform import Level, centred, gaussian_level, sampled_level
-from rxmap.surface.variational import Sample
-from rxmap.surface.verdict import FEWEST_STOPS, Verdict, even_mean, left_out_mean, skill, skill_needed
+from rxmap.surface.verdict import FEWEST_STOPS, Verdict, even_scale, left_out_mean, skill, skill_needed
 
-Measure = Literal["count", "incidence", "severity", "rating"]
-
-# Log evidence by which the smoother kernel must lead: "very strong" (Kass and Raftery 1995, JASA 90:773)
-SMOOTHER_EVIDENCE = 5.0
-CROWDED = 3.0  # standard errors between plain and evened-out mean; common practice, no source
 MOST_DRAWN_PLACES = 3600  # memory of a dense covariance: 100 MB
-
-
-@dataclass(frozen=True)
-class _Places:
-    """Stops in canonical order, those at one place pooled; `index` leads from each row to its place."""
-
-    coordinates: Array
-    total: Array
-    units: Array
-    index: np.ndarray[tuple[int], np.dtype[np.intp]]
 
 
 class PressureModel:
@@ -57,6 +51,8 @@ class PressureModel:
         Pressure of a count is per x total / units.
     seed : int, default 1
         Of `simulate`.
+    gps_error : float [m], default 0
+        Standard deviation of each coordinate of a stop around the place where somebody looked.
 
     Attributes
     ----------
@@ -64,11 +60,17 @@ class PressureModel:
         Places looked at; stops at the same place count once.
     verdict_ : {"map", "uniform"}
     skill_ : float
-        1 - sum e2 / sum e2 of the field mean, both left out; nan where it is not defined.
+        1 - sum e2 / sum e2 of the field mean, both left out, on the scale on which sampling noise is even;
+        nan where it is not defined.
     skill_needed_ : float
         What noise alone reaches in one field of ten.
     pressure_, left_out_ : arrays of shape (n,)
         Observed at each stop, and predicted there from the other places.
+    covariates_ : tuple of CovariateUse
+        What became of each covariate, and why.
+    covariates_used_ : tuple of str
+    covariate_gain_ : dict of str to float or None
+        Share of the squared left-out errors that each takes away; None where it was not tried.
     model_, reason_ : str
         The model, and why this verdict, in plain words.
     cautions_ : tuple of (code, text)
@@ -88,13 +90,24 @@ class PressureModel:
     (array([13., 60.]), array([0., 1.]))
     """
 
-    def __init__(self, *, measure: Measure, area: float, per: float = 1.0, seed: int = 1) -> None:
+    def __init__(
+        self, *, measure: Measure, area: float, per: float = 1.0, seed: int = 1, gps_error: float = 0.0
+    ) -> None:
         self.measure = measure
         self.area = area
         self.per = per
         self.seed = seed
+        self.gps_error = gps_error
 
-    def fit(self, coordinates: ArrayLike, total: ArrayLike, units: ArrayLike) -> Self:
+    def fit(
+        self,
+        coordinates: ArrayLike,
+        total: ArrayLike,
+        units: ArrayLike,
+        covariates: ArrayLike | None = None,
+        *,
+        names: Sequence[str] = (),
+    ) -> Self:
         """Learn from stops.
 
         Parameters
@@ -105,6 +118,10 @@ class PressureModel:
             Count over the units; positives among them; severity in percent; or score.
         units : array of shape (n,)
             Sample units looked at.
+        covariates : array of shape (n, q), optional
+            Imagery and other layers at the stops; nan where one has no value.
+        names : sequence of q str
+            What to call them.
 
         Returns
         -------
@@ -116,45 +133,61 @@ class PressureModel:
         InputError
             No stops, or numbers that the measure does not allow.
         """
-        stops, total, units = self._checked(coordinates, total, units)
+        stops, totals, looked = checked_stops(self.measure, coordinates, total, units)
+        layers = checked_covariates(covariates, len(stops), len(names))
         self._link = self._choose_link()
-        self.pressure_ = self._pressure(total, units)
-        places = self._pool(stops, total, units)
-        self.n_stops_ = len(places.total)
+        places = pool(self.measure, self.per, stops=stops, total=totals, units=looked, covariates=layers)
+        self.pressure_ = observed_pressure(self.measure, self.per, totals, looked)
+        self.n_stops_ = len(places)
+        self._names = tuple(names)
         with threadpool_limits(1):
             self._level = self._fit_level(places)
-            self._ensemble = self._fit_spatial(places)
+            self._fit_spatial(places)
         self._judge(places)
-        self.cautions_ = self._cautions(places, len(total))
+        self.cautions_ = stop_cautions(places, self.covariates_, rows=len(totals))
         return self
 
-    def predict(self, coordinates: ArrayLike, *, spatial: bool | None = None) -> Predictive:
+    def predict(
+        self, coordinates: ArrayLike, covariates: ArrayLike | None = None, *, spatial: bool | None = None
+    ) -> Predictive | Blended:
         """Predict the pressure at places.
 
         Parameters
         ----------
         coordinates : array of shape (m, 2) [m]
+        covariates : array of shape (m, q), optional
+            Where one that is used has no value, the model without covariates predicts.
         spatial : bool, optional
             By default as the verdict says. Without a pattern every place has the same distribution:
             the field mean and the variation from place to place.
 
         Returns
         -------
-        Predictive
+        Predictive or Blended
         """
         places = np.asarray(coordinates, dtype=float).reshape(-1, 2)
-        ensemble = self._spatial_or_none(spatial)
+        known, drift = self._driven_at(covariates, len(places), spatial)
+        if self._driven is None or not known.any():
+            return self._predictive(self._without(spatial), places)
+        inside = self._predictive(self._driven.ensemble, places[known], drift)
+        if known.all():
+            return inside
+        return Blended(known, inside, self._predictive(self._without(spatial), places[~known]))
+
+    def _predictive(self, ensemble: Ensemble | None, places: Array, drift: Array | None = None) -> Predictive:
         if ensemble is None:
             level = self._level
             spread = np.sqrt(level.centre_variance + level.place_variance)
             return Predictive(level.weights, level.centre[:, None], spread[:, None], self._link, len(places))
         with threadpool_limits(1):
-            mean, variance = krige([point.system for point in ensemble.points], places)
+            mean, variance = krige([point.system for point in ensemble.points], places, drift)
         for row, point in enumerate(ensemble.points):
             mean[row], variance[row] = self._link.absorb(mean[row], variance[row], point.micro)
         return Predictive(ensemble.weights, mean, np.sqrt(np.maximum(variance, 1e-12)), self._link)
 
-    def simulate(self, coordinates: ArrayLike, draws: int, *, seed: int | None = None) -> Array:
+    def simulate(
+        self, coordinates: ArrayLike, draws: int, covariates: ArrayLike | None = None, *, seed: int | None = None
+    ) -> Array:
         """Draw the pressure at places jointly from the posterior, hyperparameters included.
 
         Parameters
@@ -162,6 +195,8 @@ class PressureModel:
         coordinates : array of shape (m, 2) [m]
             At most 3600 places.
         draws : int
+        covariates : array of shape (m, q), optional
+            As for `predict`.
         seed : int, optional
             By default the model's.
 
@@ -173,11 +208,22 @@ class PressureModel:
         if len(places) > MOST_DRAWN_PLACES:
             raise InputError(f"simulate: found {len(places)} places; draw at most {MOST_DRAWN_PLACES} at once")
         random = np.random.default_rng(self.seed if seed is None else seed)
-        ensemble = self._spatial_or_none(None)
+        known, drift = self._driven_at(covariates, len(places), None)
+        drawn = np.empty((draws, len(places)))
+        if self._driven is not None and known.any():
+            drawn[:, known] = self._drawn(self._driven.ensemble, places[known], drift, draws=draws, random=random)
+        if not known.all():
+            without = self._drawn(self._without(None), places[~known], None, draws=draws, random=random)
+            drawn[:, ~known] = alongside(drawn[:, known], without) if known.any() else without
+        return drawn
+
+    def _drawn(
+        self, ensemble: Ensemble | None, places: Array, drift: Array | None, *, draws: int, random: np.random.Generator
+    ) -> Array:
         if ensemble is None:
             return simulate_uniform(self._level, self._link, len(places), draws, random)
         with threadpool_limits(1):
-            return simulate_spatial(ensemble, self._link, places, draws, random)
+            return simulate_spatial(ensemble, self._link, places, drift=drift, draws=draws, random=random)
 
     def field_mean(self) -> tuple[float, float]:
         """Mean and standard deviation of the field mean, where there is no pattern.
@@ -192,32 +238,6 @@ class PressureModel:
         mean = float(NODE_WEIGHTS @ values @ level.weights)
         return mean, float(np.sqrt(NODE_WEIGHTS @ (values - mean) ** 2 @ level.weights))
 
-    def _checked(self, coordinates: ArrayLike, total: ArrayLike, units: ArrayLike) -> tuple[Array, Array, Array]:
-        """Arrays of the right shapes and ranges, or an error with every fault."""
-        stops = np.asarray(coordinates, dtype=float).reshape(-1, 2)
-        totals, looked = np.asarray(total, dtype=float).ravel(), np.asarray(units, dtype=float).ravel()
-        faults = Faults()
-        if self.measure not in get_args(Measure):
-            faults.add(f"measure: found {self.measure!r}; use one of {', '.join(get_args(Measure))}")
-        if not len(stops) or not len(stops) == len(totals) == len(looked):
-            faults.add(
-                f"found {len(stops)} stops, {len(totals)} values and {len(looked)} numbers of units; "
-                "give as many of each, at least one"
-            )
-        faults.raise_if_any()
-        for name, values in (("coordinates", stops), ("values", totals), ("units", looked)):
-            if not np.isfinite(values).all():
-                faults.add(f"{name}: found a value that is not a number; leave such stops out")
-        if not (looked > 0.0).all():
-            faults.add(f"units: found {looked.min():g}; at least one unit must have been looked at")
-        most = {"incidence": looked, "severity": 100.0}.get(self.measure, np.inf)
-        if not ((totals >= 0.0) & (totals <= most)).all():
-            faults.add(
-                f"{self.measure}: found values from {totals.min():g} to {totals.max():g}; outside what it allows"
-            )
-        faults.raise_if_any()
-        return stops, totals, looked
-
     def _choose_link(self) -> Link:
         if self.measure == "count":
             return Exponential(self.per)
@@ -225,122 +245,93 @@ class PressureModel:
             return Logistic(100.0)
         return Bounded(0.0, 100.0 if self.measure == "severity" else np.inf)
 
-    def _pressure(self, total: Array, units: Array) -> Array:
-        """Observed pressure."""
-        if self.measure == "count":
-            return self.per * total / units
-        return 100.0 * total / units if self.measure == "incidence" else total
-
-    def _pool(self, stops: Array, total: Array, units: Array) -> _Places:
-        """Pool stops at the same place: a twin must neither count twice nor vouch for itself when left out."""
-        order = np.lexsort((units, total, stops[:, 1], stops[:, 0]))
-        averaged = self.measure in ("severity", "rating")
-        sums = total * units if averaged else total
-        coordinates, inverse = np.unique(stops[order], axis=0, return_inverse=True)
-        looked = np.bincount(inverse, units[order]).astype(float)
-        pooled = np.bincount(inverse, sums[order]).astype(float)
-        index = np.empty_like(inverse)
-        index[order] = inverse
-        return _Places(coordinates, pooled / looked if averaged else pooled, looked, index)
-
-    def _sample(self, places: _Places) -> Sample:
-        return Sample("poisson" if self.measure == "count" else "binomial", places.total, places.units)
-
-    def _fit_level(self, places: _Places) -> Level:
-        if self.measure in ("count", "incidence"):
-            level = sampled_level(self._sample(places))
+    def _fit_level(self, places: Places) -> Level:
+        if places.sampled:
+            level = sampled_level(places.sample)
         else:
             level = gaussian_level(places.total, percent=self.measure == "severity")
-        return centred(
-            level, self._link, float(self._pressure(places.total, places.units) @ places.units) / places.units.sum()
-        )
+        return centred(level, self._link, float(places.pressure @ places.units) / places.units.sum())
 
-    def _fit_spatial(self, places: _Places) -> Ensemble | None:
-        """Spatial model, or none where no pattern can be told: too few places, or all alike."""
-        pressure = self._pressure(places.total, places.units)
-        if self.n_stops_ < FEWEST_STOPS or np.ptp(pressure) == 0.0:
-            return None
-        usual = self._fit_grid(places, "exponential")
-        ensemble = combine(usual, self._link)
-        # The smoother kernel is first tried where the usual one does best: most fields stop here
-        same = [point.parameters for point in ensemble.points]
-        if evidence(self._fit_grid(places, "matern32", same)) > evidence(ensemble.points) + SMOOTHER_EVIDENCE:
-            smoother = self._fit_grid(places, "matern32")
-            if evidence(smoother) > evidence(usual) + SMOOTHER_EVIDENCE:
-                return combine(smoother, self._link)
-        return ensemble
+    def _fit_spatial(self, places: Places) -> None:
+        """Spatial models with and without covariates, or none where no pattern can be told."""
+        self._ensemble: Ensemble | None = None
+        self._driven: Driven | None = None
+        why = self._why_no_pattern(places.pressure)
+        self.covariates_ = tuple(CovariateUse(name, used=False, gain=None, why=why) for name in self._names)
+        if not why:
+            design = Design(places.coordinates, range_centre(self.area, len(places)), self.gps_error)
+            self._ensemble = fit_spatial(places, design, self._link)
+            if isinstance(self._link, Bounded) and self.measure == "severity":
+                self._link = replace(self._link, typical=float(share_variance(self._ensemble.left_out).mean()))
 
-    def _fit_grid(
-        self, places: _Places, kernel: Kernel, grid: Sequence[tuple[float, ...]] | None = None
-    ) -> list[GridPoint]:
-        centre = range_centre(self.area, self.n_stops_)
-        if self.measure in ("count", "incidence"):
-            sample = self._sample(places)
-            return sampled_grid(places.coordinates, sample, centre=centre, kernel=kernel, grid=grid or sampled.GRID)
-        return gaussian_grid(
-            places.coordinates,
-            places.total,
-            places.units,
-            centre=centre,
-            kernel=kernel,
-            grid=grid or gaussian.GRID,
-        )
+            def fit(drift: Drift) -> Ensemble:
+                stops = drift.known(places.covariates)
+                with_it = design.with_drift(drift.at(places.covariates), stops)
+                return fit_spatial(places.at(stops), with_it, self._link)
 
-    def _judge(self, places: _Places) -> None:
+            self._driven, self.covariates_ = choose_covariates(places, self._names, self._ensemble.left_out, fit)
+        self.covariates_used_ = tuple(use.name for use in self.covariates_ if use.used)
+        self.covariate_gain_ = {use.name: use.gain for use in self.covariates_}
+
+    def _judge(self, places: Places) -> None:
         """Skill, verdict, and both in words."""
-        pressure = self._pressure(places.total, places.units)
+        observed = even_scale(self.measure, places.pressure)
         self.verdict_: Verdict = "uniform"
         self.skill_ = float("nan")
-        self.skill_needed_ = skill_needed(pressure) if self.n_stops_ > 1 else float("inf")
+        self.skill_needed_ = skill_needed(observed) if self.n_stops_ > 1 else float("inf")
         self.model_ = "field mean with free variation from place to place"
-        left_out = left_out_mean(pressure) if self.n_stops_ > 1 else np.array([np.nan])
+        left_out = left_out_mean(places.pressure) if self.n_stops_ > 1 else np.array([np.nan])
         if self._ensemble is None:
-            self.reason_ = self._why_no_pattern(pressure)
+            self.reason_ = self._why_no_pattern(places.pressure)
         else:
-            left_out = self._ensemble.left_out
-            self.skill_ = skill(pressure, left_out)
+            alone = skill(observed, even_scale(self.measure, self._ensemble.left_out))
+            self._patches = alone > self.skill_needed_
+            left_out = self._ensemble.left_out if self._patches or self._driven is None else left_out
+            if self._driven:
+                left_out = np.where(self._driven.drift.known(places.covariates), self._driven.left_out, left_out)
+            self.skill_ = skill(observed, even_scale(self.measure, left_out))
             self.verdict_ = "map" if self.skill_ > self.skill_needed_ else "uniform"
-            self.model_ = describe(self._ensemble) if self.verdict_ == "map" else self.model_
-            more = "more than" if self.verdict_ == "map" else "no more than"
-            self.reason_ = (
-                f"Predicting each stop from the others beats the field mean by {100 * self.skill_:.0f} %, "
-                f"{more} the {100 * self.skill_needed_:.0f} % that chance reaches in one field of ten."
-            )
+            self._tell()
         self.left_out_ = left_out[places.index]
 
+    def _tell(self) -> None:
+        """Put model and reason into words."""
+        more = "more than" if self.verdict_ == "map" else "no more than"
+        self.reason_ = (
+            f"Predicting each stop from the others beats the field mean by {100 * self.skill_:.0f} %, "
+            f"{more} the {100 * self.skill_needed_:.0f} % that chance reaches in one field of ten."
+        )
+        for use in self.covariates_:
+            if use.used:
+                self.reason_ += f" {use.name} is used: {use.why}."
+        ensemble = self._driven.ensemble if self._driven else self._ensemble
+        if self.verdict_ == "map" and ensemble:
+            self.model_ = describe(ensemble) + "".join(f", with {name}" for name in self.covariates_used_)
+
     def _why_no_pattern(self, pressure: Array) -> str:
-        if np.ptp(pressure) == 0.0 and self.n_stops_ > 1:
+        """Why no pattern can be told, or nothing."""
+        if self.n_stops_ > 1 and np.ptp(pressure) == 0.0:
             return f"All {self.n_stops_} places show the same pressure, so there is no pattern to map."
-        return f"{self.n_stops_} places were looked at; fewer than {FEWEST_STOPS} cannot show a pattern."
-
-    def _cautions(self, places: _Places, rows: int) -> tuple[tuple[str, str], ...]:
-        """Say what the reader must know of the stops, as code and text."""
-        cautions = []
         if self.n_stops_ < FEWEST_STOPS:
-            cautions.append(("few_stops", f"{self.n_stops_} places were looked at; a map needs {FEWEST_STOPS}."))
-        if self.n_stops_ < rows:
-            cautions.append(("same_place", f"{rows} rows lie at {self.n_stops_} places; each place counts once."))
-        if not self.pressure_.any():
-            cautions.append(
-                ("nothing_found", "Nothing was found at any stop: the figures say what may have been missed.")
-            )
-        pressure = self._pressure(places.total, places.units)
-        even = even_mean(places.coordinates, pressure)
-        if abs(even - pressure.mean()) > CROWDED * pressure.std() / np.sqrt(len(pressure)):
-            cautions.append(
-                (
-                    "crowded_stops",
-                    f"Stops crowd where pressure is {'high' if even < pressure.mean() else 'low'}: their plain mean is "
-                    f"{pressure.mean():.3g}, evened out over the ground it is {even:.3g}.",
-                )
-            )
-        return tuple(cautions)
+            return f"{self.n_stops_} places were looked at; fewer than {FEWEST_STOPS} cannot show a pattern."
+        return ""
 
-    def _spatial_or_none(self, spatial: bool | None) -> Ensemble | None:
-        wanted = self.verdict_ == "map" if spatial is None else spatial
+    def _without(self, spatial: bool | None) -> Ensemble | None:
+        """Spatial model without covariates, or none where it has no say."""
+        patches = self.verdict_ == "map" and (self._driven is None or self._patches)
+        wanted = patches if spatial is None else spatial
         if wanted and self._ensemble is None:
             raise InputError(f"a spatial prediction is not possible: {self.reason_}")
         return self._ensemble if wanted else None
+
+    def _driven_at(self, covariates: ArrayLike | None, rows: int, spatial: bool | None) -> tuple[BoolArray, Array]:
+        """Places where the model with covariates predicts, and its drift there."""
+        wanted = self.verdict_ == "map" if spatial is None else spatial
+        if self._driven is None or covariates is None or not wanted:
+            return np.zeros(rows, dtype=bool), np.empty((0, 0))
+        layers = checked_covariates(covariates, rows, len(self._names))
+        known = self._driven.drift.known(layers)
+        return known, self._driven.drift.at(layers[known])
 
 
 def describe(ensemble: Ensemble) -> str:

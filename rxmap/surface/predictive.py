@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from rxmap.surface.covariance import Array
@@ -155,3 +156,50 @@ class Predictive:
             return total
 
         return self._at_places(one_chunk)
+
+
+@dataclass(frozen=True)
+class Blended:
+    """Two predictive distributions, each at its own places.
+
+    Parameters
+    ----------
+    known : array of bool, shape (m,)
+        Places of the first.
+    inside, outside : Predictive
+        At the places marked, and at the others.
+    """
+
+    known: NDArray[np.bool_]
+    inside: Predictive
+    outside: Predictive
+
+    def __len__(self) -> int:
+        return len(self.known)
+
+    def _join(self, told: Callable[[Predictive], Array]) -> Array:
+        values = np.empty(len(self))
+        values[self.known], values[~self.known] = told(self.inside), told(self.outside)
+        return values
+
+    @property
+    def mean(self) -> Array:
+        """Expected pressure, shape (m,)."""
+        return self._join(lambda part: part.mean)
+
+    @property
+    def sd(self) -> Array:
+        """Standard deviation of the pressure, shape (m,)."""
+        return self._join(lambda part: part.sd)
+
+    def p_over(self, threshold: float) -> Array:
+        """Probability that the pressure exceeds a threshold, shape (m,)."""
+        return self._join(lambda part: part.p_over(threshold))
+
+    def quantile(self, p: float) -> Array:
+        """Pressure that is not exceeded with probability p, shape (m,)."""
+        return self._join(lambda part: part.quantile(p))
+
+    def expect(self, function: Callable[[Array], Array]) -> Array:
+        """Average a function of the pressure over its distribution, shape (m,)."""
+        return self._join(lambda part: part.expect(function))

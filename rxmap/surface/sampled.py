@@ -7,9 +7,10 @@ from itertools import product
 
 import numpy as np
 
-from rxmap.surface.covariance import Array, Kernel, correlation, distances
+from rxmap.surface.covariance import Array, Kernel
+from rxmap.surface.design import Design
 from rxmap.surface.ensemble import RANGES, GridPoint, log_normal
-from rxmap.surface.kriging import OrdinaryKriging
+from rxmap.surface.kriging import Kriging
 from rxmap.surface.variational import Posterior, Sample, approximate
 
 SILLS = (0.08, 0.25, 0.6, 1.3, 2.8)  # variance of the spatial part, latent scale
@@ -19,6 +20,9 @@ SILL_CENTRE, SILL_SPREAD = 0.6, 1.0
 SCATTER_CENTRE, SCATTER_SPREAD, SCATTER_SHIFT = 0.1, 1.2, 0.02
 GRID = tuple(product(RANGES, SILLS, SCATTERS))
 JITTER = 1e-8  # on the diagonal, latent scale
+# Of a standardised layer, latent scale: a slope of 2.5 is a factor of 12 in the count, or of the odds, for one
+# standard deviation (Gelman et al. 2008, Annals of Applied Statistics 2:1360, the scale of their prior)
+SLOPE_PRECISION = 1.0 / 2.5**2
 
 
 def scatter_prior(scatter: float) -> float:
@@ -27,21 +31,14 @@ def scatter_prior(scatter: float) -> float:
 
 
 def sampled_grid(
-    coordinates: Array,
-    sample: Sample,
-    *,
-    centre: float,
-    kernel: Kernel,
-    grid: Sequence[tuple[float, ...]] = GRID,
+    design: Design, sample: Sample, *, kernel: Kernel, grid: Sequence[tuple[float, ...]] = GRID
 ) -> list[GridPoint]:
     """Fit every point of a hyperparameter grid, each started from its neighbour's solution.
 
     Parameters
     ----------
-    coordinates : array of shape (n, 2) [m]
+    design : Design
     sample : Sample
-    centre : float [m]
-        Prior centre of the practical range.
     kernel : {"exponential", "matern32"}
     grid : sequence of (range / centre, sill, scatter)
 
@@ -49,24 +46,37 @@ def sampled_grid(
     -------
     list of GridPoint
     """
-    distance = distances(coordinates, coordinates)
-    start = (sample.latent, np.full(len(coordinates), 0.2))
-    shapes = {factor: correlation(distance, kernel, factor * centre) for factor, _, _ in grid}
+    start = (sample.latent, np.full(len(sample.total), 0.2))
+    reaches = {factor: factor * design.centre for factor, _, _ in grid}
+    shapes = {factor: design.correlations(kernel, reach) for factor, reach in reaches.items()}
+    misplaced = {factor: design.misplaced(kernel, reach) for factor, reach in reaches.items()}
+    sloping = design.drift @ design.drift.T / SLOPE_PRECISION
     points = []
     for factor, sill, scatter in grid:
         prior = log_normal(factor, 1.0, RANGE_SPREAD) + log_normal(sill, SILL_CENTRE, SILL_SPREAD)
-        spread = scatter + JITTER
-        posterior = approximate(sample, sill * shapes[factor] + spread * np.eye(len(distance)), start)
+        spread = scatter + sill * misplaced[factor] + JITTER
+        covariance = sill * shapes[factor] + sloping
+        covariance[np.diag_indices_from(covariance)] += spread
+        posterior = approximate(sample, covariance, start)
         start = (posterior.mean, posterior.variance)
         noise = posterior.noise + spread
-        system = OrdinaryKriging(coordinates, posterior.values, kernel, factor * centre, sill, noise)
+        system = Kriging(
+            design.coordinates,
+            posterior.values,
+            kernel,
+            reaches[factor],
+            sill,
+            noise,
+            design.drift,
+            SLOPE_PRECISION,
+        )
         log_weight = posterior.evidence + prior + scatter_prior(scatter)
         left = _left_out(system, posterior, sample)
         points.append(GridPoint((factor, sill, scatter), system, log_weight, scatter, *left))
     return points
 
 
-def _left_out(system: OrdinaryKriging, posterior: Posterior, sample: Sample) -> tuple[Array, Array, Array]:
+def _left_out(system: Kriging, posterior: Posterior, sample: Sample) -> tuple[Array, Array, Array]:
     """Latent values left out: the cavity of the normal approximation.
 
     Taking a stop's own Gaussian observation out of the joint normal posterior leaves ordinary kriging

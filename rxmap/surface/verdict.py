@@ -6,16 +6,41 @@ from typing import Literal
 
 import numpy as np
 
+from rxmap.records import Measure
 from rxmap.surface.covariance import Array, distances
 
 Verdict = Literal["map", "uniform"]
 
 NEIGHBOURS = 3  # nearest stops that tell how much ground one speaks for; a twin alone must not
 FEWEST_STOPS = 12  # below, no pattern can be told from chance; policy
-# Skill that noise alone reaches in one field of ten, times sqrt(n x effective n). Simulated with 24, 40
-# and 80 stops of every measure, values shuffled, independent, clumped or with unequal units;
-# tests/surface/test_verdict.py repeats it.
-NOISE_SKILL = 1.35
+# Skill that noise alone reaches in one field of ten, in units of `even_share`, falling from few stops to many.
+# Simulated with 24, 40 and 80 stops of every measure, values shuffled, independent, clumped or with unequal
+# units; tests/surface/test_verdict.py repeats it.
+NOISE_SKILL, NOISE_SKILL_FEW = 2.6, 42.0
+
+
+def even_scale(measure: Measure, pressure: Array) -> Array:
+    """Pressure on the scale on which sampling noise is even: a few high counts must not decide alone.
+
+    Square root of counts, arcsine of the root of a share; a rating as it is.
+
+    Parameters
+    ----------
+    measure : {"count", "incidence", "severity", "rating"}
+    pressure : array
+
+    References
+    ----------
+    Bartlett 1947, Biometrics 3:39 (the use of transformations).
+
+    Examples
+    --------
+    >>> even_scale("count", np.array([0.0, 4.0])), even_scale("severity", np.array([0.0, 100.0])).round(2)
+    (array([0., 2.]), array([0.  , 1.57]))
+    """
+    if measure == "count":
+        return np.sqrt(pressure)
+    return pressure if measure == "rating" else np.arcsin(np.sqrt(np.clip(pressure / 100.0, 0.0, 1.0)))
 
 
 def left_out_mean(pressure: Array) -> Array:
@@ -30,27 +55,43 @@ def left_out_mean(pressure: Array) -> Array:
     return others
 
 
-def skill_needed(pressure: Array) -> float:
-    """Left-out skill that noise alone reaches in about one field of ten.
+def left_out_errors(observed: Array, left_out: Array) -> Array:
+    """Errors of left-out predictions on the even scale, less their mean: scales bend, and the level is not judged."""
+    error = observed - left_out
+    centred: Array = error - error.mean()
+    return centred
 
-    It falls with the number of stops, and with the number that carry the squared errors: (sum e2)^2 / sum
-    e4, a third of n for normal errors (2.3 / n), less where a few high counts outweigh the rest.
+
+def even_share(error: Array) -> float:
+    """One over the number of stops where errors are normal; more where few stops carry the squares.
+
+    1 / sqrt(3 n m) with m = (sum e2)^2 / sum e4, which is n / 3 for normal errors.
+
+    Examples
+    --------
+    >>> round(even_share(np.random.default_rng(1).standard_normal(4000)) * 4000, 1)
+    1.0
+    """
+    fourth = float((error**4).sum())
+    carried = float((error**2).sum()) ** 2 / fourth if fourth > 0.0 else len(error) / 3.0
+    return 1.0 / float(np.sqrt(3.0 * len(error) * carried))
+
+
+def skill_needed(observed: Array) -> float:
+    """Left-out skill that noise alone reaches in about one field of ten.
 
     Parameters
     ----------
-    pressure : array of shape (n,)
-        Observed at the stops, n > 1.
+    observed : array of shape (n,)
+        At the stops, on the even scale; n > 1.
 
     Examples
     --------
     >>> even, spiked = np.tile([1.0, 2.0], 20), np.append(np.tile([1.0, 2.0], 19), [1.0, 30.0])
-    >>> round(skill_needed(even), 3), round(skill_needed(spiked), 3)
-    (0.034, 0.206)
+    >>> bool(skill_needed(even) < skill_needed(spiked))
+    True
     """
-    error = pressure - left_out_mean(pressure)
-    count, fourth = len(pressure), float((error**4).sum())
-    effective = float((error**2).sum()) ** 2 / fourth if fourth > 0.0 else count / 3.0
-    return NOISE_SKILL / float(np.sqrt(count * effective))
+    return (NOISE_SKILL + NOISE_SKILL_FEW / len(observed)) * even_share(observed - left_out_mean(observed))
 
 
 def even_mean(coordinates: Array, pressure: Array) -> float:
@@ -77,15 +118,20 @@ def even_mean(coordinates: Array, pressure: Array) -> float:
     return float(ground @ pressure / ground.sum())
 
 
-def skill(pressure: Array, left_out: Array) -> float:
+def skill(observed: Array, left_out: Array) -> float:
     """One minus the squared left-out errors over those of the mean of the others; nan where all are equal.
+
+    Parameters
+    ----------
+    observed, left_out : arrays of shape (n,)
+        On the even scale.
 
     Examples
     --------
     >>> skill(np.array([1.0, 2.0, 6.0]), np.array([1.0, 2.0, 6.0]))
     1.0
     """
-    against = float(((pressure - left_out_mean(pressure)) ** 2).sum())
-    if np.ptp(pressure) == 0.0:
+    if np.ptp(observed) == 0.0:
         return float("nan")
-    return 1.0 - float(((pressure - left_out) ** 2).sum()) / against
+    against = float(((observed - left_out_mean(observed)) ** 2).sum())
+    return 1.0 - float((left_out_errors(observed, left_out) ** 2).sum()) / against

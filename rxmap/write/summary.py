@@ -86,6 +86,18 @@ def _target(target: TargetResult) -> dict[str, Any]:
         "skill": _or_none(target.skill, 4),
         "verdict": target.verdict,
         "reason": target.reason,
+        "covariates": [
+            {"name": use.name, "used": use.used, "gain": _or_none(use.gain, 4), "why": use.why}
+            for use in target.covariates
+        ],
+        "edge": None
+        if target.edge is None
+        else {
+            "width_m": rounded(target.edge.width_m, 2),
+            "stops": target.edge.stops,
+            "pressure": rounded(target.edge.pressure, 4),
+            "p_over": rounded(target.edge.p_over, 4),
+        },
         "surface": surface_path(target),
     }
 
@@ -98,6 +110,7 @@ def _pass(one: PassResult, result: Result) -> dict[str, Any]:
             {
                 "name": product.name,
                 "rate": rounded(product.rate, 3),
+                "rates": [rounded(rate, 3) for rate in product.rates],
                 "unit": product.unit,
                 "total": rounded(product.total, 3),
                 "total_unit": product.total_unit,

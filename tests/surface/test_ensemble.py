@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rxmap.surface.covariance import correlation, distances
+from rxmap.surface.design import Design
 from rxmap.surface.ensemble import combine, range_centre, thin
 from rxmap.surface.gaussian import gaussian_grid, noise_shares
 from rxmap.surface.kriging import krige
@@ -38,9 +39,9 @@ def test_thinning_moves_the_surface_by_a_fraction_of_its_sd(invent: Callable, me
         link: Link = Exponential(1.0) if measure == "count" else Bounded(0.0, 100.0)
         if measure == "count":
             sample = Sample("poisson", field.total, field.units)
-            grid = sampled_grid(field.stops, sample, centre=centre, kernel="exponential")
+            grid = sampled_grid(Design(field.stops, centre), sample, kernel="exponential")
         else:
-            grid = gaussian_grid(field.stops, field.total, field.units, centre=centre, kernel="exponential")
+            grid = gaussian_grid(Design(field.stops, centre), field.total, np.ones(40), kernel="exponential")
         few, all_ = (predicted(grid, link, field.places, most) for most in (12, 10_000))
         shift = np.abs(few.mean - all_.mean).mean() / all_.sd.mean()
         chance = np.abs(few.p_over(field.truth.mean()) - all_.p_over(field.truth.mean())).max()
@@ -63,14 +64,14 @@ def test_left_out_severity_equals_refitting_the_whole_grid(invent: Callable, uni
     # The weights without a stop follow from those with it: no hyperparameter has seen the stop
     field = invent("severity", 20, 3)
     link = Bounded(-1e6, np.inf)  # no limit in reach, as the textbook formula knows none
-    settings_ = {"centre": 150.0, "kernel": "exponential"}
-    left_out = combine(gaussian_grid(field.stops, field.total, units, **settings_), link).left_out
     shares = noise_shares(units)
+    grid = gaussian_grid(Design(field.stops, 150.0), field.total, shares, kernel="exponential")
+    left_out = combine(grid, link).left_out
     for row in range(0, 20, 3):
         kept = np.arange(20) != row
         # Units enter relative to the mean of all stops; keep that scale in the refit
-        grid = refit(field.stops[kept], field.total[kept], shares[kept], field.stops[row : row + 1])
-        assert left_out[row] == pytest.approx(grid, abs=1e-6)
+        again = refit(field.stops[kept], field.total[kept], shares[kept], field.stops[row : row + 1])
+        assert left_out[row] == pytest.approx(again, abs=1e-6)
 
 
 def refit(stops: np.ndarray, values: np.ndarray, shares: np.ndarray, place: np.ndarray) -> float:

@@ -7,7 +7,8 @@ import pytest
 from scipy import integrate, stats
 
 from rxmap.surface.covariance import correlation, distances
-from rxmap.surface.kriging import OrdinaryKriging
+from rxmap.surface.design import Design
+from rxmap.surface.kriging import Kriging
 from rxmap.surface.sampled import sampled_grid
 from rxmap.surface.variational import INTERCEPT_VARIANCE, Posterior, Sample, approximate
 
@@ -25,10 +26,10 @@ def walk(law: str, count: int = 30) -> tuple[np.ndarray, Sample]:
     return stops, Sample("binomial", random.binomial(20, 1.0 / (1.0 + np.exp(-latent))).astype(float), units)
 
 
-def fit(stops: np.ndarray, sample: Sample, *, scatter: float = 0.1) -> tuple[Posterior, OrdinaryKriging]:
+def fit(stops: np.ndarray, sample: Sample, *, scatter: float = 0.1) -> tuple[Posterior, Kriging]:
     covariance = 0.8 * correlation(distances(stops, stops), "exponential", 300.0) + scatter * np.eye(len(stops))
     posterior = approximate(sample, covariance, (sample.latent, np.full(len(stops), 0.2)))
-    return posterior, OrdinaryKriging(stops, posterior.values, "exponential", 300.0, 0.8, posterior.noise + scatter)
+    return posterior, Kriging(stops, posterior.values, "exponential", 300.0, 0.8, posterior.noise + scatter)
 
 
 @pytest.mark.parametrize(
@@ -89,6 +90,6 @@ def test_more_scatter_than_poisson_is_seen_as_scatter() -> None:
     stops = random.uniform(0.0, 800.0, (60, 2))
     total = random.negative_binomial(1.0, 1.0 / 101.0, 60).astype(float)  # mean 100, variance 10 100
     sample = Sample("poisson", total, np.full(60, 10.0))
-    grid = sampled_grid(stops, sample, centre=165.0, kernel="exponential")
+    grid = sampled_grid(Design(stops, 165.0), sample, kernel="exponential")
     best = max(grid, key=lambda point: point.log_weight)
     assert best.micro + best.system.sill > 0.8  # of the log of an exponential distribution: pi^2 / 6

@@ -1,0 +1,193 @@
+"""What was seen where: stops in one order, those at the same place pooled."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import get_args
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from rxmap.errors import Faults, InputError
+from rxmap.records import CovariateUse, Measure
+from rxmap.surface.covariance import Array
+from rxmap.surface.variational import Sample
+from rxmap.surface.verdict import FEWEST_STOPS, even_mean
+
+IndexArray = np.ndarray[tuple[int], np.dtype[np.intp]]
+CROWDED = 3.0  # standard errors between plain and evened-out mean; common practice, no source
+
+BoolArray = np.ndarray[tuple[int], np.dtype[np.bool_]]
+
+
+@dataclass(frozen=True)
+class Places:
+    """What was seen at n places.
+
+    Parameters
+    ----------
+    measure : {"count", "incidence", "severity", "rating"}
+    per : float
+        Pressure of a count is per x total / units.
+    coordinates : array of shape (n, 2) [m]
+    total, units : arrays of shape (n,)
+    covariates : array of shape (n, q)
+        Values of imagery and other layers there; nan where one is missing.
+    index : array of int
+        Leads from each row that was given to its place.
+    """
+
+    measure: Measure
+    per: float
+    coordinates: Array
+    total: Array
+    units: Array
+    covariates: Array
+    index: IndexArray
+
+    def __len__(self) -> int:
+        return len(self.total)
+
+    @property
+    def sampled(self) -> bool:
+        """Whether units are counted: the noise then follows a sampling law."""
+        return self.measure in ("count", "incidence")
+
+    @property
+    def sample(self) -> Sample:
+        """Counts or positives, for the sampling law."""
+        return Sample("poisson" if self.measure == "count" else "binomial", self.total, self.units)
+
+    @property
+    def pressure(self) -> Array:
+        """Observed pressure."""
+        return observed_pressure(self.measure, self.per, self.total, self.units)
+
+    def at(self, marked: BoolArray) -> Places:
+        """Keep the marked places."""
+        return replace(
+            self,
+            coordinates=self.coordinates[marked],
+            total=self.total[marked],
+            units=self.units[marked],
+            covariates=self.covariates[marked],
+        )
+
+
+def pool(measure: Measure, per: float, *, stops: Array, total: Array, units: Array, covariates: Array) -> Places:
+    """Pool stops at the same place: a twin must neither count twice nor vouch for itself when left out.
+
+    Parameters
+    ----------
+    measure : {"count", "incidence", "severity", "rating"}
+    per : float
+    stops : array of shape (r, 2) [m]
+    total, units : arrays of shape (r,)
+    covariates : array of shape (r, q)
+
+    Returns
+    -------
+    Places
+        In an order that does not depend on that of the rows.
+    """
+    order = np.lexsort((units, total, stops[:, 1], stops[:, 0]))
+    averaged = measure in ("severity", "rating")
+    sums = total * units if averaged else total
+    coordinates, first, inverse = np.unique(stops[order], axis=0, return_index=True, return_inverse=True)
+    looked = np.bincount(inverse, units[order]).astype(float)
+    pooled = np.bincount(inverse, sums[order]).astype(float)
+    index = np.empty_like(inverse)
+    index[order] = inverse
+    return Places(
+        measure, per, coordinates, pooled / looked if averaged else pooled, looked, covariates[order][first], index
+    )
+
+
+def observed_pressure(measure: Measure, per: float, total: Array, units: Array) -> Array:
+    """Pressure in the unit of the measure.
+
+    Examples
+    --------
+    >>> observed_pressure("count", 25.0, np.array([4.0]), np.array([50.0]))
+    array([2.])
+    """
+    if measure == "count":
+        return per * total / units
+    return 100.0 * total / units if measure == "incidence" else total
+
+
+def checked_stops(
+    measure: Measure, coordinates: ArrayLike, total: ArrayLike, units: ArrayLike
+) -> tuple[Array, Array, Array]:
+    """Arrays of the right shapes and ranges.
+
+    Raises
+    ------
+    InputError
+        With every fault.
+    """
+    stops = np.asarray(coordinates, dtype=float).reshape(-1, 2)
+    totals, looked = np.asarray(total, dtype=float).ravel(), np.asarray(units, dtype=float).ravel()
+    faults = Faults()
+    if measure not in get_args(Measure):
+        faults.add(f"measure: found {measure!r}; use one of {', '.join(get_args(Measure))}")
+    if not len(stops) or not len(stops) == len(totals) == len(looked):
+        faults.add(
+            f"found {len(stops)} stops, {len(totals)} values and {len(looked)} numbers of units; "
+            "give as many of each, at least one"
+        )
+    faults.raise_if_any()
+    for name, values in (("coordinates", stops), ("values", totals), ("units", looked)):
+        if not np.isfinite(values).all():
+            faults.add(f"{name}: found a value that is not a number; leave such stops out")
+    if not (looked > 0.0).all():
+        faults.add(f"units: found {looked.min():g}; at least one unit must have been looked at")
+    most = {"incidence": looked, "severity": 100.0}.get(measure, np.inf)
+    if not ((totals >= 0.0) & (totals <= most)).all():
+        faults.add(f"{measure}: found values from {totals.min():g} to {totals.max():g}; outside what it allows")
+    faults.raise_if_any()
+    return stops, totals, looked
+
+
+def checked_covariates(covariates: ArrayLike | None, rows: int, count: int) -> Array:
+    """Values of shape (rows, count); what is not a number becomes nan.
+
+    Raises
+    ------
+    InputError
+        Of another shape.
+    """
+    values = np.empty((rows, 0)) if covariates is None else np.asarray(covariates, dtype=float)
+    values = values[:, None] if values.ndim == 1 else values
+    if values.shape != (rows, count):
+        raise InputError(
+            f"covariates: found {values.shape[0]} rows of {values.shape[1]}; give {rows} rows of {count}, "
+            "one column for each name"
+        )
+    return np.where(np.isfinite(values), values, np.nan)
+
+
+def stop_cautions(places: Places, covariates: Sequence[CovariateUse], *, rows: int) -> tuple[tuple[str, str], ...]:
+    """Say what the reader must know of the stops, as code and text."""
+    cautions = []
+    if len(places) < FEWEST_STOPS:
+        cautions.append(("few_stops", f"{len(places)} places were looked at; a map needs {FEWEST_STOPS}."))
+    if len(places) < rows:
+        cautions.append(("same_place", f"{rows} rows lie at {len(places)} places; each place counts once."))
+    pressure = places.pressure
+    if not pressure.any():
+        cautions.append(("nothing_found", "Nothing was found at any stop: the figures say what may have been missed."))
+    for use in covariates:
+        if not use.used:
+            cautions.append((f"image_not_used: {use.name}", f"{use.name} is not used: {use.why}."))
+    even = even_mean(places.coordinates, pressure)
+    if abs(even - pressure.mean()) > CROWDED * pressure.std() / np.sqrt(len(pressure)):
+        cautions.append(
+            (
+                "crowded_stops",
+                f"Stops crowd where pressure is {'high' if even < pressure.mean() else 'low'}: their plain mean is "
+                f"{pressure.mean():.3g}, evened out over the ground it is {even:.3g}.",
+            )
+        )
+    return tuple(cautions)
