@@ -34,6 +34,7 @@ LEAST_SECTION = 0.25  # [m] narrower than any nozzle spacing; common practice, n
 MOST_CELLS = 20_000_000  # then cells grow along the pass, where nothing switches by section
 OFF_RATE = 0.1  # share by which a rate counts as over or under
 LEAST_WARNED = 0.005  # [ha] what is told with two decimals
+WORTH_TURNING = 0.1  # share less misplaced that is worth more turns; judgement, no source
 HEADINGS = 36  # compared over half a turn; to and fro are the same passes
 
 
@@ -214,7 +215,7 @@ def pass_raster(
     return PassRaster(
         heading=heading,
         left=float(sides[0]),
-        near=south - margin,
+        near=float(south - margin),
         across=width / samples,
         along=along,
         rows=math.ceil((north - south + 2 * margin) / along),
@@ -326,7 +327,8 @@ def best_heading(planned: Planned, machine: Machine) -> HeadingProposal:
     """Compare headings over half a turn and propose the one that misplaces least.
 
     The cells along the pass are coarser than in `as_applied`; fields and keep-outs do not enter. Of headings that
-    misplace the same the nearest to the longest side of the treated ground is proposed: it has the fewest turns.
+    misplace the same the nearest to the longest side of the treated ground is proposed: it has the fewest turns. That
+    side itself is, unless another heading misplaces less by more than a tenth.
 
     Parameters
     ----------
@@ -343,13 +345,16 @@ def best_heading(planned: Planned, machine: Machine) -> HeadingProposal:
         away = abs((heading - longest + 90.0) % 180.0 - 90.0)
         found.append((round(_misplaced_ha(grounds, machine, float(heading)), 3), away, float(heading)))
     misplaced, _, heading = min([(default, 0.0, longest), *found])
-    if misplaced < default:
+    if misplaced > (1 - WORTH_TURNING) * default - 0.01:  # what two decimals would not show
+        misplaced, heading = default, longest
         text = (
-            f"A heading of {heading:g} degrees would misplace about {misplaced:.2f} ha; {longest:.0f} degrees, along "
-            f"the longest side of the treated ground, {default:.2f} ha. Set machine.heading to drive it."
+            f"No heading misplaces clearly less than {longest:.0f} degrees, along the longest side: {default:.2f} ha."
         )
     else:
-        text = f"No heading misplaces less than {longest:.0f} degrees, along the longest side: about {default:.2f} ha."
+        text = (
+            f"A heading of {heading:g} degrees would misplace about {misplaced:.2f} ha; {longest:.0f} degrees, along "
+            f"the longest side of the treated ground, {default:.2f} ha. Set machine.heading to {heading:g} to drive it."
+        )
     return HeadingProposal(heading=heading, misplaced_ha=misplaced, default_ha=default, text=text)
 
 
