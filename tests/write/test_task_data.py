@@ -1,9 +1,6 @@
-"""Task data against the facts of ISO 11783-10 and -11 that are known here, read by code that did not write it.
+"""Task data against the facts of ISO 11783-10 that are known here, read by code that did not write it.
 
-The document itself is not at hand: names, ranges and codes are from memory, the entities and their
-resolutions from public copies of the data dictionary. Worked values follow from these and from the
-exact units of NIST Handbook 44, appendix C (gallon 3.785411784 L, acre 4046.8564224 m2, pound
-0.45359237 kg).
+The document itself is not at hand: names, ranges and codes are from memory.
 """
 
 from __future__ import annotations
@@ -13,28 +10,24 @@ import struct
 import xml.dom.minidom
 from collections.abc import Callable
 from dataclasses import replace
-from fractions import Fraction
 from pathlib import Path
 
 import defusedxml.ElementTree
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given
-from hypothesis import strategies as st
+from shapely.affinity import translate
 from shapely.geometry import MultiPolygon, Polygon, box
 
 from rxmap.errors import CheckError
 from rxmap.grid import GEOD, geodesic_area_m2
-from rxmap.records import Part, ProductUse, Result
+from rxmap.records import Result
 from rxmap.write import task_data as writer
+from rxmap.write.geojson import on_file_grid
 from rxmap.write.task_data import TASK_FILE, Structure, write_task_data
-from rxmap.write.task_dose import dose_of, raw_value
 from rxmap.write.task_form import faults, understood
-from rxmap.write.task_grid import NANO, cell_sizes, encoded, lay_cells
 
 STRUCTURES: tuple[Structure, ...] = ("polygons", "grid-1", "grid-2")
-GALLON, ACRE, POUND = Fraction("3.785411784"), Fraction("4046.8564224"), Fraction("0.45359237")
 
 
 @pytest.fixture(scope="module")
@@ -44,129 +37,6 @@ def task(result: Result, tmp_path_factory: pytest.TempPathFactory) -> Callable[[
     for structure in STRUCTURES:
         write_task_data(folder / structure / TASK_FILE, result, result.passes[0], structure=structure)
     return lambda structure: folder / structure / TASK_FILE
-
-
-def _with_label(result: Result, **changes: object) -> dict[str, object]:
-    """Give the recorded plan with another label of the first product."""
-    first, *others = result.plan["product"]
-    label = {key: value for key, value in {**first["label"], **changes}.items() if value is not None}
-    return {**result.plan, "product": [{**first, "label": label}, *others]}
-
-
-# Steps: 1 L/ha = 100 mm3/m2 = 10,000 steps of 0.01; 1 kg/ha = 100 mg/m2 = 100 steps of 1.
-@pytest.mark.parametrize(
-    ("rate", "unit", "exact", "value"),
-    [
-        (2, "gal/acre", 2 * GALLON / ACRE * 10**8, 187_079),
-        (10, "gal/acre", 10 * GALLON / ACRE * 10**8, 935_396),
-        (15, "gal/acre", 15 * GALLON / ACRE * 10**8, 1_403_093),
-        (13.6, "floz/acre", Fraction("13.6") * GALLON / 128 / ACRE * 10**8, 9_939),
-        (1, "qt/acre", GALLON / 4 / ACRE * 10**8, 23_385),
-        (1, "pt/acre", GALLON / 8 / ACRE * 10**8, 11_692),
-        (100, "L/ha", Fraction(1_000_000), 1_000_000),
-        (5, "lb/acre", 5 * POUND / ACRE * 10**6, 560),
-        (8, "oz_wt/acre", POUND / 2 / ACRE * 10**6, 56),
-        (10, "kg/ha", Fraction(1000), 1000),
-    ],
-)
-def test_a_rate_becomes_the_steps_of_the_data_dictionary(rate: float, unit: str, exact: Fraction, value: int) -> None:
-    assert value == round(exact)
-    assert raw_value(rate, unit) == value
-
-
-def test_a_step_is_rounded_to_the_inside_of_a_limit() -> None:
-    """10 gal/acre are 935395.62 steps, 15 gal/acre 1403093.43: nearest is above and below."""
-    assert raw_value(10, "gal/acre", most=10) == 935_395
-    assert raw_value(15, "gal/acre", least=15) == 1_403_094
-    assert raw_value(100, "L/ha", least=100, most=100) == 1_000_000
-
-
-@pytest.mark.parametrize(
-    ("rate", "unit", "limits"),
-    [
-        (8, "oz_wt/acre", (8, 8)),  # 56.04 steps: none lies on the only rate that the label allows
-        (0.02, "oz_wt/acre", (0.01, 1)),  # 0.14 steps
-        (3, "g/ha", (2, 10)),  # 0.3 steps would become 0
-        (300_000, "L/ha", (1, 400_000)),  # 3e9 steps: more than 2^31 - 1
-    ],
-)
-def test_a_rate_that_steps_cannot_tell_is_refused(rate: float, unit: str, limits: tuple[float, float]) -> None:
-    with pytest.raises(CheckError, match="cannot be told in steps"):
-        raw_value(rate, unit, least=limits[0], most=limits[1])
-
-
-@given(
-    unit=st.sampled_from(["floz/acre", "gal/acre", "L/ha", "mL/ha", "lb/acre", "kg/ha"]),
-    thousandths=st.integers(5_000, 10**7),
-    below=st.floats(0.5, 1.0),
-    above=st.floats(1.0, 2.0),
-)
-def test_what_is_told_never_leaves_the_label(unit: str, thousandths: int, below: float, above: float) -> None:
-    rate = thousandths / 1000
-    per_unit = {
-        "floz/acre": GALLON / 128 / ACRE * 10**8, "gal/acre": GALLON / ACRE * 10**8, "L/ha": Fraction(10**4),
-        "mL/ha": Fraction(10), "lb/acre": POUND / ACRE * 10**6, "kg/ha": Fraction(100),
-    }[unit]  # fmt: skip
-    least, most = rate * below, rate * above
-    try:
-        value = raw_value(rate, unit, least=least, most=most)
-    except CheckError:
-        return
-    # 1e-9: binary numbers; 1e-5 below the least where no step lies between the limits
-    assert value <= Fraction(most) * per_unit * (1 + Fraction(1, 10**9))
-    assert value >= Fraction(least) * per_unit * (1 - Fraction(1, 10**5))
-    assert abs(value - Fraction(rate) * per_unit) <= Fraction(rate) * per_unit / 100
-
-
-def test_the_zones_hold_the_spray_or_the_product_and_say_which(result: Result) -> None:
-    one = result.passes[0]
-    spray, product = dose_of(one, result.plan, "spray"), dose_of(one, result.plan, "product")
-    assert (spray.entity, spray.values, spray.what) == (1, (0, 187_079, 0, 187_079, 0), "Spray with Exampline 200")
-    # 9 floz/acre of 128 to the gallon: 6577.00 steps
-    assert (product.entity, product.values, product.what) == (1, (0, 6577, 0, 6577, 0), "Exampline 200")
-
-
-def test_a_dry_product_is_told_as_mass(result: Result) -> None:
-    one = result.passes[0]
-    parts = tuple(replace(part, rate=5.0 * part.treat, unit="lb/acre") for part in one.parts)
-    plan = _with_label(result, min="3 lb/acre", max="5.001 lb/acre", season_max=None)
-    assert dose_of(replace(one, parts=parts), plan, "product").values == (0, 560, 0, 560, 0)
-    assert dose_of(replace(one, parts=parts), plan, "product").entity == 6
-
-
-@pytest.mark.parametrize(
-    ("label", "value"),
-    [
-        ({}, 935_396),
-        ({"max": "9 floz/acre"}, 935_395),  # more spray would carry more product than the label allows
-        ({"season_max": "9 floz/acre"}, 935_395),
-        ({"carrier_min": "10 gal/acre"}, 935_396),
-        ({"min": "9 floz/acre", "max": "9 floz/acre"}, 935_395),
-        ({"max": {"magnitude": 9.0, "unit": "floz/acre"}}, 935_395),  # as the pipeline records a quantity
-    ],
-)
-def test_the_spray_keeps_every_limit_of_the_label(result: Result, label: dict[str, object], value: int) -> None:
-    one = result.passes[0]
-    parts = tuple(replace(part, volume=10.0 * part.treat) for part in one.parts)
-    assert max(dose_of(replace(one, parts=parts), _with_label(result, **label), "spray").values) == value
-
-
-def test_the_label_of_what_rides_along_holds_too(result: Result) -> None:
-    one = result.passes[0]
-    parts = tuple(replace(part, volume=10.0 * part.treat) for part in one.parts)
-    rider = ProductUse(name="Samplazole", rate=0.6, unit="L/ha", total=1.0, total_unit="L")  # its label's maximum
-    mixed = replace(one, parts=parts, products=(*one.products, rider))
-    assert max(dose_of(mixed, result.plan, "spray").values) == 935_395
-
-
-def test_earlier_applications_and_a_reasoned_low_rate_count(result: Result) -> None:
-    plan = _with_label(result)
-    plan["product"][0] |= {"applied": [{"rate": "17 floz/acre"}], "under_label": {"rate": "5 floz/acre"}}
-    one = result.passes[0]
-    parts = tuple(replace(part, volume=10.0 * part.treat) for part in one.parts)
-    assert max(dose_of(replace(one, parts=parts), plan, "spray").values) == 935_395  # 26 - 17 = 9 is all that is left
-    low = tuple(replace(part, rate=5.0 * part.treat) for part in one.parts)
-    assert max(dose_of(replace(one, parts=low), plan, "product").values) == 3654  # 3653.89
 
 
 @pytest.mark.parametrize("structure", STRUCTURES)
@@ -227,8 +97,8 @@ def test_the_spray_in_the_file_is_that_of_the_pass(task: Callable[[str], Path], 
     """2 gal/acre on the treated ground; half a step in 187,079 and four decimals of the areas are 1e-5."""
     ground = understood(task("polygons")).ground
     litres = sum(value / 10_000 * geodesic_area_m2(polygon) / 10_000 for value, polygon in ground)
-    acres = Fraction(result.passes[0].treated_ha) * 10_000 / ACRE
-    assert litres == pytest.approx(float(2 * GALLON * acres), rel=1e-5)
+    acres = result.passes[0].treated_ha * 10_000 / 4046.8564224  # NIST Handbook 44, appendix C (from memory)
+    assert litres == pytest.approx(2 * 3.785411784 * acres, rel=1e-5)
 
 
 def test_a_field_of_two_parts_has_two_outlines(result: Result, tmp_path: Path) -> None:
@@ -251,37 +121,6 @@ def test_stepped_rates_are_zones_from_low_to_high(result: Result, tmp_path: Path
     told = [(zone.get("A"), zone.get("B"), zone.find("PDV").get("B")) for zone in zones]
     assert told == [("0", "0 gal/acre", "0"), ("1", "1.333 gal/acre", "124689"), ("2", "2 gal/acre", "187079")]
     assert set((tmp_path / TASK_FILE).with_name("GRD00001.BIN").read_bytes()) == {0, 1, 2}
-
-
-def test_three_rows_of_four_cells_are_48_bytes_least_significant_first() -> None:
-    """1000 mm3/m2 (10 L/ha) are 100,000 steps."""
-    cells = np.zeros((3, 4), np.int64)
-    cells[0, 1] = raw_value(10, "L/ha")
-    assert len(encoded(cells, 32)) == 48
-    assert struct.unpack("<12i", encoded(cells, 32)) == (0, 100_000, *[0] * 10)
-    assert len(encoded(cells, 8)) == 12
-
-
-def test_a_cell_has_the_size_in_degrees_that_the_ellipsoid_gives() -> None:
-    """At latitude 42.03 a degree is 111,073.87 m and 82,811.83 m on WGS84 (TR8350.2), so 5 m are 45015 and 60378e-9."""
-    north, east = cell_sizes(5.0, 42.03, 42.03)
-    assert (north, east) == (int(5 / 111_073.87 * NANO), int(5 / 82_811.83 * NANO))
-
-
-def _half_treated(result: Result, *, north: bool) -> tuple[Part, Part]:
-    off, on = result.passes[0].parts[:2]
-    south_box, north_box = box(10.1, 50.1, 10.102, 50.101), box(10.1, 50.101, 10.102, 50.102)
-    return replace(on, polygon=north_box if north else south_box), replace(
-        off, polygon=south_box if north else north_box
-    )
-
-
-@pytest.mark.parametrize("north", [False, True])
-def test_row_0_lies_in_the_south(result: Result, north: bool) -> None:
-    parts = _half_treated(result, north=north)
-    rows = lay_cells(parts, 10.0).spread([1, 0]).any(axis=1)
-    assert rows[:5].any() == (not north)
-    assert rows[-5:].any() == north
 
 
 def test_the_first_byte_is_the_south_west_corner(task: Callable[[str], Path], result: Result) -> None:
@@ -332,11 +171,6 @@ def test_both_grids_and_the_polygons_tell_the_same(task: Callable[[str], Path]) 
     # the ground that cells lose: at most one cell along the edge that is no inner edge
     cell_ha = 4.5**2 / 10_000
     assert len(row) * cell_ha == pytest.approx(geodesic_area_m2(treated) / 10_000, rel=0.12)
-
-
-def test_more_cells_than_a_terminal_should_hold_are_refused(result: Result) -> None:
-    with pytest.raises(CheckError, match="Take task data with polygons"):
-        lay_cells(result.passes[0].parts, 0.2)
 
 
 @pytest.mark.parametrize(
@@ -419,3 +253,18 @@ def test_hostile_names_become_plain_and_short(result: Result, tmp_path: Path) ->
     assert name.startswith("EXPERIMENTAL --> <x/> ")
     assert len(name) <= 32
     assert (tmp_path / TASK_FILE).read_bytes().isascii()
+
+
+@pytest.mark.parametrize(("east", "north"), [(-105.3, -8.1), (-70.5, -83.4), (100.0, 5.0), (-10.1035, -50.1018)])
+@pytest.mark.parametrize("structure", STRUCTURES)
+def test_a_field_may_lie_anywhere(
+    result: Result, tmp_path: Path, structure: Structure, east: float, north: float
+) -> None:
+    """West, south and across latitude and longitude 0; the writer reads back every polygon and cell."""
+    one, field = result.passes[0], result.field
+    parts = tuple(replace(part, polygon=on_file_grid(translate(part.polygon, east, north))) for part in one.parts)
+    there = replace(result, field=replace(field, boundary=translate(field.boundary, east, north)))
+    write_task_data(tmp_path / TASK_FILE, there, replace(one, parts=parts), structure=structure)
+    box_there = shapely.total_bounds(understood(tmp_path / TASK_FILE).boundary)
+    # half of 1e-7 of a degree, the grid of files
+    np.testing.assert_allclose(box_there, np.array(field.boundary.bounds) + [east, north] * 2, atol=0.6e-7)
