@@ -16,7 +16,7 @@ from shapely.geometry.base import BaseGeometry
 
 from rxmap.errors import printable
 from rxmap.grid import FloatArray, Grid
-from rxmap.records import Money, PassResult, Result, TargetResult
+from rxmap.records import Money, Part, PassResult, Result, TargetResult
 from rxmap.show import text
 from rxmap.show.paper import INK, SMALL, Paper, wrapped
 from rxmap.show.scale import pressure_scale
@@ -26,9 +26,9 @@ Look = dict[str, Any]
 Legend = list[tuple[Look, str]]
 
 MOST_PIXELS = 600  # along a side of the field; paper shows no more at this size
-MOST_NUMBERS = 30  # treated parts that carry their number; more would hide the map
+MOST_NUMBERS = 12  # treated parts that carry their number; more would hide the map
 ROOM = 0.07  # of the map's height: most of it at its foot, for the bar of lengths and the arrow
-MOST_RATES, LONGEST_NAME = 3, 60  # in the legend
+MOST_RATES, LONGEST_NAME, LONGEST_ENTRY = 3, 50, 90  # in the legend
 HALO = 2.2  # [pt] white beside a black hatch, so that it shows on dark ground
 
 KEEP_OUT: Look = {"facecolor": "#e9ecec", "edgecolor": "#5d686d", "hatch": "xxxx", "linewidth": 0.8}
@@ -76,7 +76,8 @@ def draw_legend(paper: Paper, drawn: Legend, *, left: float, top: float, width: 
     """Draw the legend beside a map, from `top` [pt] downwards; return where it ends."""
     swatch, line = 20.0, SMALL * 1.3
     for look, words in drawn:
-        lines = wrapped(words, width - swatch - 8, size=SMALL) if look else wrapped(words, width, size=SMALL, bold=True)
+        words, room = printable(words, LONGEST_ENTRY), width - (swatch + 8 if look else 0)
+        lines = wrapped(words, room, size=SMALL, bold=not look)
         for number, part in enumerate(lines):
             paper.put(part, left + (swatch + 8 if look else 0), top + SMALL + number * line, size=SMALL, bold=not look)
         if look:
@@ -182,19 +183,18 @@ def _parts(paper: Paper, axes: Any, result: Result, one: PassResult) -> Legend:
     looks = {
         rate: TREATED | {"hatch": "/" * min(at + (2 if len(rates) == 1 else 1), 4)} for at, rate in enumerate(rates)
     }
-    number, to_metres = 0, result.field.frame.geometry_to_metres
+    to_metres = result.field.frame.geometry_to_metres
     for part in one.parts:
         if part.treat:
-            number += 1
             ground, look = to_metres(part.polygon), looks[part.rate]
             halo = look | {"edgecolor": "white", "linewidth": look["linewidth"] + HALO}
             axes.add_patch(_patch(ground, halo, hatch_width=1 + HALO, zorder=2.5))
             axes.add_patch(_patch(ground, look, zorder=3))
-            if number <= MOST_NUMBERS:
-                place = ground.representative_point()
-                paper.mark(axes, (place.x, place.y), str(number))
         elif part.reason == "check strip":
             axes.add_patch(_patch(to_metres(part.polygon), CHECK_STRIP, zorder=3.5))
+    for number, part in numbered(one):
+        place = to_metres(part.polygon).representative_point()
+        paper.mark(axes, (place.x, place.y), str(number))
     unit = one.products[0].unit
     drawn: Legend = [({}, printable(one.name, LONGEST_NAME))]
     if len(rates) > MOST_RATES:
@@ -205,6 +205,13 @@ def _parts(paper: Paper, axes: Any, result: Result, one: PassResult) -> Legend:
     if any(part.reason == "check strip" for part in one.parts):
         drawn.append((CHECK_STRIP, "check strip, left untreated"))
     return drawn
+
+
+def numbered(one: PassResult) -> list[tuple[int, Part]]:
+    """Take the largest treated parts of a pass with their numbers, which are those of map.html."""
+    treated = list(enumerate((part for part in one.parts if part.treat), start=1))
+    largest = sorted(treated, key=lambda pair: -pair[1].area_ha)[:MOST_NUMBERS]
+    return sorted(largest, key=lambda pair: pair[0])
 
 
 def _keep_outs(axes: Any, result: Result, one: PassResult | None) -> Legend:

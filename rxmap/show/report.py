@@ -8,16 +8,17 @@ from typing import Any
 
 import numpy as np
 
+from rxmap.errors import printable
 from rxmap.records import Part, PassResult, Result, TargetResult
 from rxmap.show import story, tables, text
-from rxmap.show.charts import draw_legend, draw_map, draw_money
+from rxmap.show.charts import draw_legend, draw_map, draw_money, numbered
 from rxmap.show.paper import INSIDE, MARGIN, Paper, plain_settings
 from rxmap.write.record import quantity
 
 MAP_HEIGHT, LEGEND_WIDTH = 265.0, 165.0  # [pt]
 LONG_LEGEND = 60.0  # [pt] that a legend may be longer than its map
 MOST_MAPS = 3  # further passes stand in the tables and on the page
-MOST_PARTS = 12  # treated parts with a row of their own
+LONGEST_NAME = 60  # in headings and tables; the headline has all of it
 
 Row = tuple[str, ...]
 
@@ -58,6 +59,11 @@ def report_paper(result: Result) -> Paper:
     return paper
 
 
+def short(name: str) -> str:
+    """Name for a heading or a cell: as it stands, but not endless."""
+    return printable(name, LONGEST_NAME)
+
+
 def _headline(paper: Paper, result: Result) -> None:
     days = sorted({str(row.date) for row in result.observations if row.date and row.used})
     seen = [f"stops of {' to '.join(dict.fromkeys(days[:1] + days[-1:]))}"] if days else []
@@ -83,7 +89,7 @@ def _maps(paper: Paper, result: Result) -> None:
     views: list[tuple[PassResult | None, TargetResult]] = [(one, _shown(result, one)) for one in going]
     views = views or [(None, _nearest(result.targets))]
     for one, target in views[:MOST_MAPS]:
-        words = f"Map: {text.safe(one.name)} and {text.safe(target.name)}" if one else f"Map: {text.safe(target.name)}"
+        words = f"Map: {short(one.name)} and {short(target.name)}" if one else f"Map: {short(target.name)}"
         paper.heading(words, before=MAP_HEIGHT + LONG_LEGEND)
         wide = INSIDE - LEGEND_WIDTH - 12
         axes = paper.axes(MARGIN, paper.top, wide, MAP_HEIGHT)
@@ -91,7 +97,7 @@ def _maps(paper: Paper, result: Result) -> None:
         end = draw_legend(paper, drawn, left=MARGIN + wide + 12, top=paper.top, width=LEGEND_WIDTH)
         paper.top = max(paper.top + MAP_HEIGHT, end) + 4
     if len(views) > MOST_MAPS:
-        rest = text.listed([text.safe(one.name) for one, _ in views[MOST_MAPS:] if one])
+        rest = text.listed([short(one.name) for one, _ in views[MOST_MAPS:] if one])
         paper.block(f"Not drawn here, but on map.html: {rest}.")
 
 
@@ -111,8 +117,8 @@ def _goes_out(paper: Paper, result: Result) -> None:
     going = [one for one in result.passes if one.decision != "none"]
     rows = [
         (
-            text.safe(one.name),
-            "; ".join(f"{text.safe(use.name)}, {text.number(use.rate)} {use.unit}" for use in one.products),
+            short(one.name),
+            "; ".join(f"{short(use.name)}, {text.rate(use)}" for use in one.products),
             f"{text.area(one.treated_ha, result.units)}, {text.percent(one.treated_ha / result.field.area_ha)}",
             "; ".join(f"{text.number(use.total)} {use.total_unit}" for use in one.products),
             str(one.loads),
@@ -132,7 +138,7 @@ def _dates(paper: Paper, result: Result) -> None:
     day = str(field.get("spray_date") or "not set")
     rows: list[Row] = []
     for one in result.passes:
-        dates, name = one.dates, text.safe(one.name)
+        dates, name = one.dates, short(one.name)
         if dates is None:
             rows.append((name, "does not go out", "-", "-", "-", text.safe(one.next_look) or "-"))
         else:
@@ -154,7 +160,7 @@ def _why(paper: Paper, result: Result) -> None:
     head = ("Ground", "Area", "Rate", "Pressure", "Chance above threshold", "Benefit", "Why")
     for one in result.passes:
         if one.parts:
-            paper.heading(f"Why here and not there: {text.safe(one.name)}")
+            paper.heading(f"Why here and not there: {short(one.name)}")
             paper.block(f"{story.sentence(one.reason)} {_smallest(result, one)}")
             paper.top += 3
             paper.table(head, list(_ground(result, one)), (12, 13, 15, 20, 14, 18, 28))
@@ -176,11 +182,14 @@ def _smallest(result: Result, one: PassResult) -> str:
 
 def _ground(result: Result, one: PassResult) -> Iterator[Row]:
     """Rows of treated parts, numbered as on the map, then of untreated ground by its reason."""
-    treated = [part for part in one.parts if part.treat]
-    for number, part in enumerate(treated[:MOST_PARTS], start=1):
+    numbers = numbered(one)
+    shown = {number for number, _ in numbers}
+    treated = enumerate((part for part in one.parts if part.treat), start=1)
+    others = [part for number, part in treated if number not in shown]
+    for number, part in numbers:
         yield (f"part {number}", *_level(result, [part]))
-    if treated[MOST_PARTS:]:
-        yield (f"{text.counted(len(treated) - MOST_PARTS, 'part')} more", *_level(result, treated[MOST_PARTS:]))
+    if others:
+        yield (f"{text.counted(len(others), 'part')} more", *_level(result, others))
     for parts in _by_reason(one):
         yield ("left alone", *_level(result, parts))
 
@@ -222,13 +231,13 @@ def _left_alone(paper: Paper, result: Result) -> None:
     lines = []
     for one in result.passes:
         if one.decision == "none":
-            lines.append(f"{text.safe(one.name)}: the whole field. {story.sentence(one.reason)}")
+            lines.append(f"{short(one.name)}: the whole field. {story.sentence(one.reason)}")
         reasons: dict[str, float] = {}
         for part in one.parts:
             if not part.treat:
                 reasons[part.reason] = reasons.get(part.reason, 0.0) + part.area_ha
         told = [f"{text.safe(reason)}, {text.area(area, result.units)}" for reason, area in reasons.items()]
-        lines += [f"{text.safe(one.name)}: {'; '.join(told)}."] if told else []
+        lines += [f"{short(one.name)}: {'; '.join(told)}."] if told else []
     for each in result.keep_outs:
         setback = text.length(each.setback_m, result.units)
         lines.append(f"Keep-out: {text.safe(each.reason)}, with {setback} around it; never treated, whatever pays.")
@@ -286,7 +295,7 @@ def _what_if(paper: Paper, result: Result) -> None:
     cases = [(case.name, case.treated_share, case.money) for case in result.what_if]
     rows = []
     for name, shares, money in [("as planned", planned, result.money), *cases]:
-        treated = "; ".join(f"{text.safe(one.name)} {text.percent(shares.get(one.slug, 0.0))}" for one in result.passes)
+        treated = "; ".join(f"{short(one.name)} {text.percent(shares.get(one.slug, 0.0))}" for one in result.passes)
         gain = text.money(tables.gain_over_nothing(money), money.currency) if money else "no figure"
         rows.append((text.safe(name), treated, tables.CHOICES[money.best] if money else "no figure", gain))
     paper.heading("What if", before=80)
@@ -301,7 +310,7 @@ def _targets(paper: Paper, result: Result) -> None:
     paper.heading("Targets: what the stops say, and how sure", before=80)
     rows = [
         (
-            text.safe(target.name),
+            short(target.name),
             text.pressure(target.mean, target.unit),
             f"{text.pressure(target.threshold, target.unit)}, {text.safe(target.source)}",
             text.chance(target.p_over),

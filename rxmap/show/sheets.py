@@ -12,7 +12,7 @@ from rxmap.show.paper import SMALL, Paper, plain_settings
 from rxmap.write.mix_sheet import MixLine, mix_lines, mix_totals
 
 BLANK = "_" * 22
-WRITING = 5.0  # [pt] more above a line to write on
+WRITING = 4.0  # [pt] more above a line to write on
 LARGE, MIDDLE = 13.0, 10.0  # [pt] to be read beside a tank; where many products need the width
 MOST_LARGE = 3  # items in the tank that large type has room for
 
@@ -112,7 +112,7 @@ def mix_sheet_paper(pass_result: PassResult, load_plan: LoadPlan, field_name: st
     paper.block(f"Mix sheet: {text.safe(pass_result.name)}", size=18, bold=True)
     paper.block(f"{text.safe(field_name)}, {text.area(load_plan.area_ha, units)} treated", size=LARGE)
     for use in pass_result.products:
-        paper.block(f"{text.safe(use.name)}: {text.number(use.rate)} {use.unit}", size=LARGE)
+        paper.block(f"{text.safe(use.name)}: {text.rate(use)}", size=LARGE)
     paper.block(f"Date {BLANK}   Mixed by {BLANK}", size=LARGE)
     paper.top += 8
     head = ("Load", "Area", *map(text.safe, items), "Done")

@@ -24,11 +24,11 @@ import shapely
 from rxmap.records import PassResult, ProductUse, Result, TargetResult
 from rxmap.units import convert
 from rxmap.write.files import rounded, write_json
-from rxmap.write.summary import MACHINE, PASSES, layer_paths
+from rxmap.write.summary import MACHINE, PASSES
 
 Element = dict[str, Any]
 
-RECORD, STATE, POSTING, EXTRA = "7 CFR 110.3", "40 CFR 171.303(b)(6)-(7)", "40 CFR 170.311(b)", "good practice"
+RECORD, STATE, POSTING, EXTRA = "7 CFR 110.3", "40 CFR 171.303(b)", "40 CFR 170.311(b)", "good practice"
 SPOT_ACRES = 0.1  # 7 CFR 110.3(b), from memory
 
 # Key: section of the sheet, what is asked for in our own words, and the paragraphs that ask for it.
@@ -88,7 +88,7 @@ ASKED = {
 SOURCES = {
     RECORD: "records of federally restricted-use products by certified applicators; (a) from the text of 2006, "
     "(b) and (c) from memory",
-    STATE: "records of commercial applicators; read",
+    STATE: "(6) and (7), records of commercial applicators; read",
     POSTING: "what workers must be able to read; rule of 2015 from memory, its predecessor 170.122 read",
     EXTRA: "common practice, no source",
 }
@@ -221,7 +221,8 @@ def _product(use: ProductUse, plan: Mapping[str, Any]) -> Iterator[Element]:
     yield _element("registration_number", of=use.name)
     yield _element("active_ingredients", of=use.name)
     yield _element("total_applied", planned=rounded(use.total, 3), unit=use.total_unit, of=use.name)
-    yield _element("rate", planned=rounded(use.rate, 3), unit=use.unit, of=use.name)
+    rates = " or ".join(f"{rounded(rate, 3):g}" for rate in use.rates or (use.rate,))
+    yield _element("rate", planned=rates, unit=use.unit, of=use.name)
     yield _element("re_entry", quantity(label.get("rei")), of=use.name)
     yield _element("safety_data_sheet", of=use.name)
     yield _element("group", label.get("group"), of=use.name)
@@ -233,7 +234,7 @@ def _place(result: Result, one: PassResult, plan: Mapping[str, Any]) -> Iterator
     centre = f"{treated.centroid.y:.5f}, {treated.centroid.x:.5f}" if not treated.is_empty else None
     yield _element("field_name", result.field.name)
     yield _element("location_section")
-    yield _element("location_map", ", ".join(["map.html", *(layer_paths(one, result.formats) or {}).values()]))
+    yield _element("location_map", f"map.html, and the layers in {PASSES}/{one.slug}/{MACHINE}")
     yield _element("location_usda")
     yield _element("location_legal")
     yield _element("location_centre", centre, unit="degree")
