@@ -9,7 +9,7 @@ from rxmap.decide.decision import PassDecision
 from rxmap.errors import Caution
 from rxmap.plan import Plan
 from rxmap.plan_rules import not_applied
-from rxmap.records import Inputs, Money
+from rxmap.records import Inputs, Money, PassResult
 from rxmap.surface.target import FEWEST_EDGE_STOPS, TargetSurface
 
 
@@ -38,6 +38,7 @@ def result_cautions(
     stakes: Sequence[Stake],
     decisions: Sequence[PassDecision],
     money: Money | None,
+    passes: Sequence[PassResult],
 ) -> list[Caution]:
     """Everything the reader must know, in one order, each once."""
     found = input_cautions(plan, inputs)
@@ -63,7 +64,7 @@ def result_cautions(
             Caution("full_rate", f"{name}: its tank is shared, so it goes out at the full rate everywhere.")
             for name in shared
         ]
-    if money and money.best == "all" and any(d.kind == "map" for d in decisions):
+    if money and money.best == "all" and not any(d.kind == "all" for d in decisions):
         found.append(
             Caution(
                 "floor_holds",
@@ -71,4 +72,5 @@ def result_cautions(
                 "which is a floor: ground below it is not treated.",
             )
         )
+    found += [caution for one in passes for caution in one.cautions]
     return list(dict.fromkeys(found))

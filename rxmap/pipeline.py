@@ -13,7 +13,7 @@ import numpy as np
 
 from rxmap.cautions import result_cautions
 from rxmap.decide.benefit import Stake, crop_value_ha, stake_of
-from rxmap.decide.compare import Draws, compare, draw_surfaces
+from rxmap.decide.compare import Draws, compare, draw_surfaces, less_given_up
 from rxmap.decide.dates import pass_dates
 from rxmap.decide.decision import PassDecision, decide_passes
 from rxmap.decide.gates import closed_gate
@@ -159,9 +159,9 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
         zone_choice=zone_choice(zones),
         keep_outs=tuple(keep_out_records(inputs.keep_outs, options, field)),
         passes=tuple(passes),
-        money=money,
+        money=less_given_up(money, passes),
         swath_m=plan.machine.swath.to("m") if plan.machine else None,
-        cautions=tuple(result_cautions(plan, inputs, surfaces, stakes, decisions, money)),
+        cautions=tuple(result_cautions(plan, inputs, surfaces, stakes, decisions, money, passes)),
         inputs=inputs.files,
         plan=plan.model_dump(mode="json", by_alias=True, exclude_defaults=True),
         formats=plan.output.formats,
@@ -338,8 +338,10 @@ def _passes(plan: Plan, inputs: Inputs, decisions: Sequence[PassDecision], ledge
             ledger,
             machine=plan.machine,
             by_hand=[hand for hand in inputs.by_hand if hand.pass_name in (None, option.name)],
+            asked=plan.check_strips,
             base=base,
         )
+        _refuse_over_limits(plan, told)
         if decision.goes_out:
             dates = pass_dates(option.products, [measures[name] for name in option.control], plan.field.spray_date)
             told = replace(told, dates=dates)
@@ -351,3 +353,10 @@ def _passes(plan: Plan, inputs: Inputs, decisions: Sequence[PassDecision], ledge
         else:
             passes.append(replace(told, next_look=next_look(option, ledger.stakes, ledger.grid)))
     return passes
+
+
+def _refuse_over_limits(plan: Plan, told: PassResult) -> None:
+    """Refuse a layer that the machine's terminal cannot hold whatever is simplified: the plan can mend it."""
+    for caution in told.cautions:
+        if caution.code == "over_limits":
+            raise PlanError(f"{plan.path.name}: machine.limits: {caution.text}")

@@ -322,11 +322,7 @@ def not_applied(plan: Plan) -> list[str]:
         ("weather", plan.weather),
         ("review", plan.review),
     ]
-    if plan.check_strips and plan.check_strips.count != 0:
-        later.append(("check_strips", plan.check_strips))
     for number, product in enumerate(plan.product, start=1):
         for key in ("droplet", "group"):
             later.append((f"product[{number}].label.{key}", getattr(product.label, key)))
-    if plan.machine:
-        later.append(("machine.limits", plan.machine.limits))
     return [key for key, value in later if value]

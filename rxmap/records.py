@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from dataclasses import field as dataclass_field
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -297,6 +299,69 @@ class LoadPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CheckStrip:
+    """One strip of treated ground that is left untreated.
+
+    Parameters
+    ----------
+    ground : Polygon
+        In metres: one swath wide, along the pass.
+    rate : float
+        Of the ground around it, as written.
+    length_m, area_ha : float
+        Of the strip.
+    benefit : float or None
+        Expected benefit given up on it [currency]; None without money.
+    """
+
+    ground: Polygon
+    rate: float
+    length_m: float
+    area_ha: float
+    benefit: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AsApplied:
+    """What a machine will do with a planned layer.
+
+    Parameters
+    ----------
+    heading : float [degree]
+        Of the first pass, clockwise from north.
+    treated_ha, applied_ha : float [ha]
+        Ground that is planned to be treated, and ground that will be sprayed.
+    missed_ha, off_target_ha : float [ha]
+        Planned and not sprayed; sprayed and not planned.
+    over_ha, under_ha : float [ha]
+        Planned and sprayed, more than a tenth above or below the planned rate.
+    setback_ha, outside_ha : float [ha]
+        Of the ground off target: inside a keep-out; outside the field.
+    product_difference : float
+        Product applied over product planned, less 1.
+    classes : ndarray of uint8, shape of the field grid
+        0 nothing, 1 as planned, 2 missed, 3 off target, as found at the centre of each cell.
+    """
+
+    heading: float
+    treated_ha: float
+    applied_ha: float
+    missed_ha: float
+    off_target_ha: float
+    over_ha: float
+    under_ha: float
+    setback_ha: float
+    outside_ha: float
+    product_difference: float
+    classes: NDArray[np.uint8] = dataclass_field(repr=False)
+
+    @property
+    def misplaced_share(self) -> float:
+        """Ground missed and ground off target, over the treated ground."""
+        return (self.missed_ha + self.off_target_ha) / self.treated_ha if self.treated_ha else 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PassResult:
     """One trip over the field with one tank mix."""
 
@@ -312,6 +377,12 @@ class PassResult:
     parts: tuple[Part, ...]  # empty with decision `none`
     smallest_m: float | None  # diameter of the smallest lone patch that pays
     dates: PassDates | None = None  # None for a pass that stays at home
+    check_strips: tuple[CheckStrip, ...] = ()
+    strips_text: str = ""  # what they can show
+    applied: AsApplied | None = None  # as the machine will apply it; None for a pass that stays at home
+    heading_text: str = ""  # a heading proposed where the plan has none
+    given_up: float = 0.0  # expected benefit of what check strips and the machine's limits leave [currency]
+    cautions: tuple[Caution, ...] = ()
     load_plan: LoadPlan | None = None  # the same
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from rxmap.decide.benefit import Stake, loss_fraction, saved_share
 from rxmap.decide.decision import PassDecision
 from rxmap.decide.treat import IntArray
 from rxmap.grid import BoolArray, FloatArray, Grid, block_sum
-from rxmap.records import DecisionKind, Money
+from rxmap.records import DecisionKind, Money, PassResult
 from rxmap.surface.target import TargetSurface
 
 DRAWS = 400  # Monte Carlo error of a 5 % quantile near 0.1 standard deviations
@@ -176,6 +176,31 @@ def compare(
         best=best,
         range=None if spread is None else (float(np.quantile(spread, 0.05)), float(np.quantile(spread, 0.95))),
         p_map=None if spread is None else float(np.mean(spread > 0)),
+    )
+
+
+def less_given_up(money: Money | None, passes: Sequence[PassResult]) -> Money | None:
+    """Take off what check strips and the machine's limits leave untreated on purpose.
+
+    Treating all would have its check strips too, at the same expense; treating nothing has none.
+
+    Parameters
+    ----------
+    money : Money or None
+        As compared.
+    passes : sequence of PassResult
+        What goes out.
+    """
+    lost = math.fsum(one.given_up for one in passes)
+    if money is None or lost == 0.0:
+        return money
+    uniform_is_none = money.none >= money.all - lost
+    shift = lost if uniform_is_none else 0.0
+    return replace(
+        money,
+        map=None if money.map is None else money.map - lost,
+        all=money.all - lost,
+        range=None if money.range is None else (money.range[0] - shift, money.range[1] - shift),
     )
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -20,6 +20,7 @@ from rxmap.errors import Caution
 from rxmap.grid import M2_PER_HA, BoolArray, Grid
 from rxmap.passes.sweep import ROUNDING, longest_heading, turned
 from rxmap.plan import Machine
+from rxmap.records import AsApplied
 
 Planned = Sequence[tuple[float, BaseGeometry]]  # rate and ground [m], without overlap
 NumberArray = NDArray[np.uint8]
@@ -36,46 +37,6 @@ OFF_RATE = 0.1  # share by which a rate counts as over or under
 LEAST_WARNED = 0.005  # [ha] what is told with two decimals
 WORTH_TURNING = 0.1  # share less misplaced that is worth more turns; judgement, no source
 HEADINGS = 36  # compared over half a turn; to and fro are the same passes
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AsApplied:
-    """What a machine will do with a planned layer.
-
-    Parameters
-    ----------
-    heading : float [degree]
-        Of the first pass, clockwise from north.
-    treated_ha, applied_ha : float [ha]
-        Ground that is planned to be treated, and ground that will be sprayed.
-    missed_ha, off_target_ha : float [ha]
-        Planned and not sprayed; sprayed and not planned.
-    over_ha, under_ha : float [ha]
-        Planned and sprayed, more than a tenth above or below the planned rate.
-    setback_ha, outside_ha : float [ha]
-        Of the ground off target: inside a keep-out; outside the field.
-    product_difference : float
-        Product applied over product planned, less 1.
-    classes : ndarray of uint8, shape of the field grid
-        `NOTHING`, `AS_PLANNED`, `MISSED` or `OFF_TARGET`, as found at the centre of each cell.
-    """
-
-    heading: float
-    treated_ha: float
-    applied_ha: float
-    missed_ha: float
-    off_target_ha: float
-    over_ha: float
-    under_ha: float
-    setback_ha: float
-    outside_ha: float
-    product_difference: float
-    classes: NumberArray = field(repr=False)
-
-    @property
-    def misplaced_share(self) -> float:
-        """Ground missed and ground off target, over the treated ground."""
-        return (self.missed_ha + self.off_target_ha) / self.treated_ha if self.treated_ha else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

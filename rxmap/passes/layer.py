@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -55,24 +55,51 @@ class Claim:
     kept: bool = False
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cut:
+    """What changes a layer after it is decided.
+
+    Parameters
+    ----------
+    strips : sequence of Claim
+        Check strips.
+    simpler : float
+        Tolerance of outlines over the usual one, which is a decision cell.
+    left : geometry or None
+        Ground in metres that the numbers would treat and the machine's limits leave.
+    """
+
+    strips: Sequence[Claim] = ()
+    simpler: float = 1.0
+    left: BaseGeometry | None = None
+
+
 def claims_of(
-    decision: PassDecision, keep_outs: Sequence[tuple[str, BaseGeometry]], by_hand: Sequence[HandDrawn], grid: Grid
+    decision: PassDecision,
+    keep_outs: Sequence[tuple[str, BaseGeometry]],
+    by_hand: Sequence[HandDrawn],
+    grid: Grid,
+    cut: Cut = Cut(),
 ) -> list[Claim]:
-    """List what claims ground in a pass: keep-outs before the adviser's hand, the hand before the numbers."""
+    """List what claims ground: keep-outs, check strips, the adviser's hand, then the numbers."""
     full = len(decision.steps)
     hands = sorted(by_hand, key=lambda hand: hand.action != "skip")  # where both are drawn, skipping is the safer
     words = {"skip": "skipped by hand", "treat": "treated by hand"}
     return [
         *(Claim(ground=ground, level=0, reason=f"keep-out: {reason}", kept=True) for reason, ground in keep_outs),
+        *cut.strips,
         *(
             Claim(ground=h.ground, level=full if h.action == "treat" else 0, reason=f"{words[h.action]}: {h.reason}")
             for h in hands
         ),
-        *_decided(decision, grid),
+        *(
+            claim if cut.left is None else replace(claim, ground=claim.ground.difference(cut.left))
+            for claim in _decided(decision, grid, cut.simpler)
+        ),
     ]
 
 
-def _decided(decision: PassDecision, grid: Grid) -> list[Claim]:
+def _decided(decision: PassDecision, grid: Grid, simpler: float) -> list[Claim]:
     """Outline the decision cells of each rate; what may not be sprayed takes the label of its nearest neighbour."""
     ground = decision.ground
     if decision.kind == "all":
@@ -81,7 +108,7 @@ def _decided(decision: PassDecision, grid: Grid) -> list[Claim]:
     labels = np.where(ground.sprayable, decision.levels + 1, 0)  # 1 is untreated, 0 not for the machine
     if ground.by_hand is not None:  # its own line is drawn exactly; its cells would leave scraps around it
         labels[ground.by_hand] = 0
-    drawn = label_polygons(labels, ground.grid, tolerance=ground.grid.cell)
+    drawn = label_polygons(labels, ground.grid, tolerance=simpler * ground.grid.cell)
     return [
         Claim(ground=shapely.MultiPolygon([polygon for label, polygon in drawn if label == level + 1]), level=level)
         for level in range(1, len(decision.steps) + 1)

@@ -9,9 +9,10 @@ from collections.abc import Mapping, Sequence
 from shapely.geometry.base import BaseGeometry
 
 from rxmap.decide.decision import PassDecision
+from rxmap.passes.draw import draw_layer
 from rxmap.passes.label import written_rate
-from rxmap.passes.layer import Ledger, claims_of, layer_parts
-from rxmap.plan import Machine, Product
+from rxmap.passes.layer import Ledger
+from rxmap.plan import CheckStrips, Machine, Product
 from rxmap.records import HandDrawn, Part, PassResult, ProductUse
 from rxmap.units import convert, denominator, numerator
 
@@ -26,6 +27,7 @@ def prescribe(
     machine: Machine,
     base: str,
     by_hand: Sequence[HandDrawn] = (),
+    asked: CheckStrips | None = None,
 ) -> PassResult:
     """Turn a decision into the pass that is written: polygons, products, loads.
 
@@ -43,10 +45,13 @@ def prescribe(
         File name of the machine files.
     by_hand : sequence of HandDrawn
         What the adviser treats or skips in this pass.
+    asked : CheckStrips or None
+        What the plan says about check strips.
     """
-    parts: tuple[Part, ...] = ()
+    drawn = None
     if decision.goes_out:
-        parts = layer_parts(decision, claims_of(decision, keep_outs, by_hand, ledger.grid), ledger, machine)
+        drawn = draw_layer(decision, keep_outs, ledger, machine=machine, by_hand=by_hand, asked=asked)
+    parts = drawn.parts if drawn else ()
     treated = [part for part in parts if part.treat]
     litres = math.fsum(convert(part.volume, part.vol_unit, "L/ha") * part.area_ha for part in treated)
     usable = machine.tank.to("L") - (machine.reserve.to("L") if machine.reserve else 0.0)
@@ -62,6 +67,12 @@ def prescribe(
         loads=math.ceil(litres / usable - 1e-9),
         parts=parts,
         smallest_m=decision.smallest_patch_m,
+        check_strips=drawn.strips.strips if drawn else (),
+        strips_text=drawn.strips.text if drawn else "",
+        applied=drawn.applied if drawn else None,
+        heading_text=drawn.heading_text if drawn else "",
+        given_up=drawn.given_up if drawn else 0.0,
+        cautions=drawn.cautions if drawn else (),
     )
 
 

@@ -14,6 +14,7 @@ from rxmap.grid import M2_PER_HA, BoolArray, FloatArray, Grid
 from rxmap.passes.applied import pass_heading, pass_sides
 from rxmap.passes.sweep import turned
 from rxmap.plan import CheckStrips, Machine
+from rxmap.records import CheckStrip
 
 DEFAULT_COUNT = 4  # fewer tell little, see `detectable_difference`; common practice, no source
 DEFAULT_LENGTH = 150.0  # [m] common practice, no source
@@ -28,29 +29,6 @@ HAIR = 0.1  # [m] by which a pass may reach beyond treated ground: coordinates a
 POINTS = 30  # along each side of the ground, to measure how well strips are spread
 MOST_PLACES = 3_000  # that are weighed; of more every second, third ... counts
 SAMPLES = 10  # along a strip, for its benefit
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CheckStrip:
-    """One strip of treated ground that is left untreated.
-
-    Parameters
-    ----------
-    ground : Polygon
-        In metres: one swath wide, along the pass.
-    rate : float
-        Of the ground around it, as written.
-    length_m, area_ha : float
-        Of the strip.
-    benefit : float or None
-        Expected benefit given up on it [currency]; None without money.
-    """
-
-    ground: shapely.Polygon
-    rate: float
-    length_m: float
-    area_ha: float
-    benefit: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,9 +18,9 @@ from rxmap.decide.decision import PassDecision
 from rxmap.errors import Caution
 from rxmap.passes.label import written_rate
 from rxmap.passes.layer import Claim, Ledger
-from rxmap.passes.strip_places import LEAST_PASSES, LEAST_RUN, CheckStrip, TreatedArea, place_strips
+from rxmap.passes.strip_places import LEAST_PASSES, LEAST_RUN, TreatedArea, place_strips
 from rxmap.plan import CheckStrips, Machine
-from rxmap.records import HandDrawn, Part
+from rxmap.records import CheckStrip, HandDrawn, Part
 
 REASON = "check strip"
 CONFIDENCE = 0.95

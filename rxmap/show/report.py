@@ -92,13 +92,20 @@ def _maps(paper: Paper, result: Result) -> None:
         words = f"Map: {short(one.name)} and {short(target.name)}" if one else f"Map: {short(target.name)}"
         paper.heading(words, before=MAP_HEIGHT + LONG_LEGEND)
         wide = INSIDE - LEGEND_WIDTH - 12
-        axes = paper.axes(MARGIN, paper.top, wide, MAP_HEIGHT)
+        tall = _height(result.field.ground.bounds, wide)
+        axes = paper.axes(MARGIN, paper.top, wide, tall)
         drawn = draw_map(paper, axes, result, one, target)
         end = draw_legend(paper, drawn, left=MARGIN + wide + 12, top=paper.top, width=LEGEND_WIDTH)
-        paper.top = max(paper.top + MAP_HEIGHT, end) + 4
+        paper.top = max(paper.top + tall, end) + 4
     if len(views) > MOST_MAPS:
         rest = text.listed([short(one.name) for one, _ in views[MOST_MAPS:] if one])
         paper.block(f"Not drawn here, but on map.html: {rest}.")
+
+
+def _height(bounds: tuple[float, float, float, float], wide: float) -> float:
+    """Give a field that is wider than high less of the sheet [pt]."""
+    west, south, east, north = bounds
+    return min(MAP_HEIGHT, max(MAP_HEIGHT / 2, 1.2 * wide * (north - south) / (east - west)))
 
 
 def _shown(result: Result, one: PassResult) -> TargetResult:

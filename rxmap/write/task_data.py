@@ -40,6 +40,12 @@ from rxmap.write.task_grid import NANO, CellGrid, encoded, lay_cells
 Structure = Literal["polygons", "grid-1", "grid-2"]
 Element = ET.Element
 
+# What a plan calls them
+STRUCTURES: dict[str, Structure] = {
+    "task-data-polygons": "polygons",
+    "task-data-grid-1": "grid-1",
+    "task-data-grid-2": "grid-2",
+}
 TASK_FILE = "TASKDATA/TASKDATA.XML"  # capitals: some terminals look for nothing else; common practice, no source
 GRID_NAME = "GRD00001"
 BITS = {"grid-1": 8, "grid-2": 32}

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from rasterio.features import sieve
 from scipy import ndimage
 from scipy.spatial.distance import cdist
-from sklearn.cluster import KMeans
 from threadpoolctl import threadpool_limits
 
 from rxmap.grid import FloatArray, Grid
@@ -155,6 +154,8 @@ def _sample(scaled: FloatArray, seed: int) -> FloatArray:
 
 def _centres(sample: FloatArray, k: int, seed: int) -> FloatArray:
     """Centres of fuzzy c-means, from those of k-means; the lowest first feature first."""
+    from sklearn.cluster import KMeans  # here: its import takes as long as a fit, and `pipeline` has it loaded by then
+
     with threadpool_limits(1):  # sums in several threads would differ in the last digits from run to run
         centres = KMeans(k, n_init=3, random_state=seed).fit(sample).cluster_centers_
     for _ in range(MOST_STEPS):
