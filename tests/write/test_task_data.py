@@ -24,22 +24,20 @@ from rxmap.grid import GEOD, geodesic_area_m2
 from rxmap.records import Result
 from rxmap.write import task_data as writer
 from rxmap.write.geojson import on_file_grid
-from rxmap.write.task_data import TASK_FILE, Structure, write_task_data
+from rxmap.write.task_data import STRUCTURES, TASK_FILE, Structure, write_task_data
 from rxmap.write.task_form import faults, understood
-
-STRUCTURES: tuple[Structure, ...] = ("polygons", "grid-1", "grid-2")
 
 
 @pytest.fixture(scope="module")
 def task(result: Result, tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
     """Path of the written task of each structure."""
     folder = tmp_path_factory.mktemp("task")
-    for structure in STRUCTURES:
+    for structure in STRUCTURES.values():
         write_task_data(folder / structure / TASK_FILE, result, result.passes[0], structure=structure)
     return lambda structure: folder / structure / TASK_FILE
 
 
-@pytest.mark.parametrize("structure", STRUCTURES)
+@pytest.mark.parametrize("structure", STRUCTURES.values())
 def test_names_are_in_capitals_and_the_document_says_that_it_is_experimental(
     task: Callable[[str], Path], structure: str
 ) -> None:
@@ -55,7 +53,7 @@ def test_names_are_in_capitals_and_the_document_says_that_it_is_experimental(
     assert document.getElementsByTagName("TSK")[0].getAttribute("B") == "EXPERIMENTAL Hopper pass"
 
 
-@pytest.mark.parametrize("structure", STRUCTURES)
+@pytest.mark.parametrize("structure", STRUCTURES.values())
 def test_the_zero_rate_holds_by_default_without_position_and_outside(
     task: Callable[[str], Path], structure: str
 ) -> None:
@@ -237,7 +235,7 @@ def test_files_that_differ_from_what_was_meant_are_refused(
         write_task_data(tmp_path / TASK_FILE, result, result.passes[0], structure=structure)
 
 
-@pytest.mark.parametrize("structure", STRUCTURES)
+@pytest.mark.parametrize("structure", STRUCTURES.values())
 def test_equal_results_give_equal_bytes(
     task: Callable[[str], Path], tmp_path: Path, result: Result, structure: Structure
 ) -> None:
@@ -256,7 +254,7 @@ def test_hostile_names_become_plain_and_short(result: Result, tmp_path: Path) ->
 
 
 @pytest.mark.parametrize(("east", "north"), [(-105.3, -8.1), (-70.5, -83.4), (100.0, 5.0), (-10.1035, -50.1018)])
-@pytest.mark.parametrize("structure", STRUCTURES)
+@pytest.mark.parametrize("structure", STRUCTURES.values())
 def test_a_field_may_lie_anywhere(
     result: Result, tmp_path: Path, structure: Structure, east: float, north: float
 ) -> None:
