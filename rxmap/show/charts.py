@@ -18,7 +18,7 @@ from rxmap.errors import printable
 from rxmap.grid import FloatArray, Grid
 from rxmap.records import Money, Part, PassResult, Result, TargetResult
 from rxmap.show import text
-from rxmap.show.paper import INK, SMALL, Paper, wrapped
+from rxmap.show.paper import INK, LEADING, SMALL, Paper, wrapped
 from rxmap.show.scale import pressure_scale
 from rxmap.units import convert
 
@@ -29,6 +29,7 @@ MOST_PIXELS = 600  # along a side of the field; paper shows no more at this size
 MOST_NUMBERS = 12  # treated parts that carry their number; more would hide the map
 ROOM = 0.07  # of the map's height: most of it at its foot, for the bar of lengths and the arrow
 MOST_RATES, LONGEST_NAME, LONGEST_ENTRY = 3, 50, 90  # in the legend
+SWATCH = 20.0  # [pt] width of a look in the legend
 HALO = 2.2  # [pt] white beside a black hatch, so that it shows on dark ground
 
 KEEP_OUT: Look = {"facecolor": "#e9ecec", "edgecolor": "#5d686d", "hatch": "xxxx", "linewidth": 0.8}
@@ -72,25 +73,34 @@ def draw_map(paper: Paper, axes: Any, result: Result, one: PassResult | None, ta
     return drawn + _stops(axes, result, target)
 
 
-def draw_legend(paper: Paper, drawn: Legend, *, left: float, top: float, width: float) -> float:
-    """Draw the legend beside a map, from `top` [pt] downwards; return where it ends."""
-    swatch, line = 20.0, SMALL * 1.3
+def draw_legend(paper: Paper, drawn: Legend, *, left: float, top: float, width: float) -> None:
+    """Draw the legend beside a map, from `top` [pt] downwards."""
     for look, words in drawn:
-        words, room = printable(words, LONGEST_ENTRY), width - (swatch + 8 if look else 0)
-        lines = wrapped(words, room, size=SMALL, bold=not look)
-        for number, part in enumerate(lines):
-            paper.put(part, left + (swatch + 8 if look else 0), top + SMALL + number * line, size=SMALL, bold=not look)
+        lines = _entry(look, words, width)
+        for number, line in enumerate(lines):
+            indent = SWATCH + 8 if look else 0
+            paper.put(line, left + indent, top + SMALL + number * SMALL * LEADING, size=SMALL, bold=not look)
         if look:
-            _swatch(paper, look, left, top, swatch)
-        top += len(lines) * line + 3
-    return top
+            _swatch(paper, look, left, top)
+        top += len(lines) * SMALL * LEADING + 3
 
 
-def _swatch(paper: Paper, look: Look, left: float, top: float, width: float) -> None:
+def legend_height(drawn: Legend, width: float) -> float:
+    """Height of a legend of a width [pt]."""
+    return sum(len(_entry(look, words, width)) * SMALL * LEADING + 3 for look, words in drawn)
+
+
+def _entry(look: Look, words: str, width: float) -> list[str]:
+    """Break an entry into lines; one without a look is a heading."""
+    room = width - (SWATCH + 8 if look else 0)
+    return wrapped(printable(words, LONGEST_ENTRY), room, size=SMALL, bold=not look)
+
+
+def _swatch(paper: Paper, look: Look, left: float, top: float) -> None:
     if "facecolor" in look:
-        paper.box(left, top, width, SMALL + 2, **look)
+        paper.box(left, top, SWATCH, SMALL + 2, **look)
         return
-    axes = paper.axes(left, top, width, SMALL + 2)
+    axes = paper.axes(left, top, SWATCH, SMALL + 2)
     axes.set_xlim(0, 1)
     axes.set_ylim(0, 1)
     across = ([0.5], [0.5]) if "marker" in look else ([0, 1], [0.5, 0.5])
@@ -271,6 +281,7 @@ def draw_money(paper: Paper, money: Money, *, left: float, top: float, width: fl
             facecolor="#dfe6e4", edgecolor=INK, hatch=hatch, linewidth=0.8,
         )  # fmt: skip
         paper.put(told, left + width, at + 9, size=SMALL, bold=True, align="right")
+    paper.box(zero, top - 2, 0, tall * len(rows) + 2, edgecolor=INK, linewidth=1.2)
     return tall * len(rows) + 6
 
 

@@ -14,7 +14,7 @@ import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
 from rxmap.grid import FloatArray
-from rxmap.records import Observation, Part, PassResult, Result, TargetResult, ZoneShape
+from rxmap.records import AsApplied, Observation, Part, PassResult, Result, TargetResult, ZoneShape
 from rxmap.show import ramp, story, tables, text
 from rxmap.show.raster import Canvas, LatLon, latlon
 from rxmap.show.scale import LIMIT, Scale, chance_scale, pressure_scale
@@ -39,14 +39,20 @@ STYLES: dict[str, Data] = {
 
 def map_data(result: Result) -> Data:
     """Everything the script needs, in one JSON-ready dictionary."""
-    canvas = Canvas(result.field.frame, result.field.boundary, 2 * len(result.targets))
+    going = [one for one in result.passes if one.applied is not None]
+    canvas = Canvas(result.field.frame, result.field.boundary, 2 * len(result.targets) + len(going))
     passes = [_pass_view(result, one) for one in result.passes if one.decision != "none"]
     pressures = [view for target in result.targets for view in _target_views(result, target, canvas)]
     west, south, east, north = result.field.boundary.bounds
     return {
         "bounds": [[south, west], [north, east]],
         "imperial": result.units == "us",
-        "views": [*passes, *pressures, *([_zone_view(result)] if result.zones else [])],
+        "views": [
+            *passes,
+            *pressures,
+            *([_zone_view(result)] if result.zones else []),
+            *(_applied_view(result, one, one.applied, canvas) for one in going if one.applied is not None),
+        ],
         "overlays": [each for each in (_keep_outs(result), _stops(result), _boundary(result)) if each["shapes"]],
     }
 
@@ -97,6 +103,38 @@ def _pass_view(result: Result, one: PassResult) -> Data:
         "sentence": f"{products}: {text.area(one.treated_ha, result.units)} treated. {story.sentence(one.reason)}",
         "shapes": shapes,
         "legend": {"title": f"Rate of {text.safe(one.products[0].name)}" if one.products else "Rate", "items": legend},
+    }
+
+
+# Dark enough apart to be told in black and white; the legend has the words.
+APPLIED = {
+    "not sprayed": "#f4f2ea",
+    "sprayed as planned": "#e0a56e",
+    "missed: planned, not sprayed": "#3d7ea6",
+    "off target: sprayed, not planned": "#20242a",
+}
+
+
+def _applied_view(result: Result, one: PassResult, applied: AsApplied, canvas: Canvas) -> Data:
+    """Show the pass as the machine will apply it: sections switch whole and late."""
+    inside = result.grid.inside
+    bands = [np.where(inside, applied.classes == kind, np.nan) for kind in range(len(APPLIED))]
+    classes = np.argmax(canvas.warp(result.grid, bands), axis=0).astype(float)
+    colours = list(APPLIED.values())
+    missed, off = (text.area(ha, result.units) for ha in (applied.missed_ha, applied.off_target_ha))
+    return {
+        "group": "As the machine will apply it",
+        "label": text.safe(one.name),
+        "sentence": (
+            f"Simulated with the swath, sections, speed and delay of the plan, at {applied.heading:.0f} degrees: "
+            f"{missed} missed, {off} off target, {100 * applied.product_difference:+.1f} % product. {one.heading_text}"
+        ).rstrip(),
+        "picture": {"source": canvas.picture(classes, [0.5, 1.5, 2.5], colours), "corners": canvas.corners},
+        "shapes": [],
+        "legend": {
+            "title": "As the machine will apply it (simulated)",
+            "items": [{"style": {"fill": colour}, "text": words} for words, colour in APPLIED.items()],
+        },
     }
 
 

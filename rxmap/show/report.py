@@ -11,12 +11,11 @@ import numpy as np
 from rxmap.errors import printable
 from rxmap.records import Part, PassResult, Result, TargetResult
 from rxmap.show import story, tables, text
-from rxmap.show.charts import draw_legend, draw_map, draw_money, numbered
+from rxmap.show.charts import draw_legend, draw_map, draw_money, legend_height, numbered
 from rxmap.show.paper import INSIDE, MARGIN, Paper, plain_settings
 from rxmap.write.record import quantity
 
-MAP_HEIGHT, LEGEND_WIDTH = 265.0, 165.0  # [pt]
-LONG_LEGEND = 60.0  # [pt] that a legend may be longer than its map
+MAP_HEIGHT, SEVERAL_HEIGHT, LEGEND_WIDTH = 265.0, 235.0, 165.0  # [pt] of one map, of each of several
 MOST_MAPS = 3  # further passes stand in the tables and on the page
 LONGEST_NAME = 60  # in headings and tables; the headline has all of it
 
@@ -89,23 +88,24 @@ def _maps(paper: Paper, result: Result) -> None:
     views: list[tuple[PassResult | None, TargetResult]] = [(one, _shown(result, one)) for one in going]
     views = views or [(None, _nearest(result.targets))]
     for one, target in views[:MOST_MAPS]:
-        words = f"Map: {short(one.name)} and {short(target.name)}" if one else f"Map: {short(target.name)}"
-        paper.heading(words, before=MAP_HEIGHT + LONG_LEGEND)
-        wide = INSIDE - LEGEND_WIDTH - 12
-        tall = _height(result.field.ground.bounds, wide)
-        axes = paper.axes(MARGIN, paper.top, wide, tall)
-        drawn = draw_map(paper, axes, result, one, target)
-        end = draw_legend(paper, drawn, left=MARGIN + wide + 12, top=paper.top, width=LEGEND_WIDTH)
-        paper.top = max(paper.top + tall, end) + 4
+        _map(paper, result, one, target, tall=SEVERAL_HEIGHT if len(views) > 1 else MAP_HEIGHT)
     if len(views) > MOST_MAPS:
         rest = text.listed([short(one.name) for one, _ in views[MOST_MAPS:] if one])
         paper.block(f"Not drawn here, but on map.html: {rest}.")
 
 
-def _height(bounds: tuple[float, float, float, float], wide: float) -> float:
-    """Give a field that is wider than high less of the sheet [pt]."""
-    west, south, east, north = bounds
-    return min(MAP_HEIGHT, max(MAP_HEIGHT / 2, 1.2 * wide * (north - south) / (east - west)))
+def _map(paper: Paper, result: Result, one: PassResult | None, target: TargetResult, *, tall: float) -> None:
+    """Draw one map with its legend beside it; a field that is wider than high takes less of the sheet."""
+    west, south, east, north = result.field.ground.bounds
+    wide = INSIDE - LEGEND_WIDTH - 12
+    tall = min(tall, max(tall / 2, 1.2 * wide * (north - south) / (east - west)))
+    trial = Paper("")  # tells how long the legend will be
+    legend = draw_map(trial, trial.axes(0, 0, wide, tall), result, one, target)
+    words = f"Map: {short(one.name)} and {short(target.name)}" if one else f"Map: {short(target.name)}"
+    paper.heading(words, before=max(tall, legend_height(legend, LEGEND_WIDTH)) + 10)
+    draw_map(paper, paper.axes(MARGIN, paper.top, wide, tall), result, one, target)
+    draw_legend(paper, legend, left=MARGIN + wide + 12, top=paper.top, width=LEGEND_WIDTH)
+    paper.top += max(tall, legend_height(legend, LEGEND_WIDTH)) + 4
 
 
 def _shown(result: Result, one: PassResult) -> TargetResult:
@@ -177,6 +177,7 @@ def _why(paper: Paper, result: Result) -> None:
     if result.zones:
         paper.heading("Zones: what differs in the field")
         paper.block(story.sentence(result.zone_choice.text))
+        paper.top += 3
         rows = [(str(z.zone), text.area(z.area_ha, result.units), text.safe(z.text)) for z in result.zones]
         paper.table(("Zone", "Area", "In words"), rows, (8, 14, 98))
 
@@ -245,9 +246,12 @@ def _left_alone(paper: Paper, result: Result) -> None:
                 reasons[part.reason] = reasons.get(part.reason, 0.0) + part.area_ha
         told = [f"{text.safe(reason)}, {text.area(area, result.units)}" for reason, area in reasons.items()]
         lines += [f"{short(one.name)}: {'; '.join(told)}."] if told else []
+    names = {one.slug: short(one.name) for one in result.passes}
     for each in result.keep_outs:
         setback = text.length(each.setback_m, result.units)
-        lines.append(f"Keep-out: {text.safe(each.reason)}, with {setback} around it; never treated, whatever pays.")
+        keep = [names[slug] for slug in each.passes if slug in names]
+        by = f" by {text.listed(keep)}" if keep else ""
+        lines.append(f"Keep-out: {text.safe(each.reason)}, with {setback} around it; never treated{by}, whatever pays.")
     paper.bullets(lines or ["The whole field; no pass is planned."])
 
 
@@ -307,7 +311,8 @@ def _what_if(paper: Paper, result: Result) -> None:
         rows.append((text.safe(name), treated, tables.CHOICES[money.best] if money else "no figure", gain))
     paper.heading("What if", before=80)
     paper.block("Decided again under one changed assumption, the fitted pressure as it is.")
-    paper.table(("Assumption", "Share of the field treated", "Best", "Gain over nothing"), rows, (35, 40, 22, 23))
+    paper.top += 3
+    paper.table(("Assumption", "Share of the field treated", "Best", "Gain over nothing"), rows, (30, 50, 18, 22))
 
 
 # How sure ----------------------------------------------------------------------------------------

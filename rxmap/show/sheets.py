@@ -11,7 +11,7 @@ from rxmap.show import text
 from rxmap.show.paper import SMALL, Paper, plain_settings
 from rxmap.write.mix_sheet import MixLine, mix_lines, mix_totals
 
-BLANK = "_" * 22
+BLANK = "_" * 20
 WRITING = 4.0  # [pt] more above a line to write on
 LARGE, MIDDLE = 13.0, 10.0  # [pt] to be read beside a tank; where many products need the width
 MOST_LARGE = 3  # items in the tank that large type has room for
@@ -54,7 +54,7 @@ def record_paper(document: Mapping[str, Any]) -> Paper:
         paper.top += 6
         for section, elements in groupby(record["elements"], lambda element: element["section"]):
             rows = list(_rows(list(elements)))
-            paper.table((section, "Known or planned", "To write", "Asked by"), rows, (33, 31, 24, 34), pad=WRITING)
+            paper.table((section, "Known or planned", "To write", "Asked by"), rows, (31, 35, 22, 34), pad=WRITING)
     paper.heading("Keeping it")
     paper.bullets([f"{each['rule']} ({each['source']})" for each in document["keeping"]], size=SMALL)
     paper.heading("Cautions of the result")

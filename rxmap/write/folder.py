@@ -16,7 +16,7 @@ from rxmap.write.mix_sheet import write_mix_sheet
 from rxmap.write.raster import write_surface
 from rxmap.write.shapefile import write_shapefile
 from rxmap.write.summary import PASSES, layer_paths, summary, surface_path
-from rxmap.write.vectors import prescription, write_keep_outs, write_stops, write_zones
+from rxmap.write.vectors import prescription, write_check_strips, write_keep_outs, write_stops, write_zones
 
 ENDINGS = {"geojson": ".geojson", "shapefile": ".shp"}
 LAYERS = {"geojson": write_geojson, "shapefile": write_shapefile}
@@ -44,6 +44,7 @@ def write_result(result: Result, stage: Path, *, pages: Mapping[str, str | bytes
     write_keep_outs(stage / "keep_out.geojson", result.keep_outs)
     for target in result.targets:
         write_surface(stage / surface_path(target), target.surface, frame=result.field.frame, unit=target.unit)
+    write_check_strips(stage / "check_strips.geojson", result.passes, result.field.frame)
     for one in result.passes:
         _write_layers(one, stage, result.formats)
         _write_crew_papers(one, stage, result)

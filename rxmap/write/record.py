@@ -234,7 +234,7 @@ def _place(result: Result, one: PassResult, plan: Mapping[str, Any]) -> Iterator
     centre = f"{treated.centroid.y:.5f}, {treated.centroid.x:.5f}" if not treated.is_empty else None
     yield _element("field_name", result.field.name)
     yield _element("location_section")
-    yield _element("location_map", f"map.html, and the layers in {PASSES}/{one.slug}/{MACHINE}")
+    yield _element("location_map", f"map.html, layers in {PASSES}/{one.slug}/{MACHINE}")
     yield _element("location_usda")
     yield _element("location_legal")
     yield _element("location_centre", centre, unit="degree")
@@ -252,7 +252,7 @@ def _why(result: Result, one: PassResult | None, plan: Mapping[str, Any]) -> Ite
         yield _element("pressure", rounded(target.mean, 4), unit=target.unit, of=target.name)
         threshold = f"{target.threshold:.6g} {target.unit}, {target.source}"
         yield _element("threshold", threshold, of=target.name)
-        yield _element("chance", rounded(target.p_over, 4), of=target.name)
+        yield _element("chance", _chance(target.p_over), of=target.name)
         stops = (
             f"{target.used} of {target.read}{', ' if days else ''}{' to '.join(dict.fromkeys(days[:1] + days[-1:]))}"
         )
@@ -261,6 +261,13 @@ def _why(result: Result, one: PassResult | None, plan: Mapping[str, Any]) -> Ite
     yield _element("reason", one.reason if one else "no product is planned")
     look = one.dates.look_again if one and one.dates else one.next_look if one else None
     yield _element("next_look", planned=look or None)
+
+
+def _chance(share: float) -> str:
+    """Write a probability; never 0 or 1, which no sample can give."""
+    if share < 0.01:
+        return "under 0.01"
+    return "over 0.99" if share > 0.99 else f"{share:.2f}"
 
 
 def _how(one: PassResult, plan: Mapping[str, Any]) -> Iterator[Element]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from rxmap.records import Money, PassResult, Result, TargetResult
+from rxmap.records import AsApplied, Money, PassResult, Result, TargetResult
 from rxmap.write.files import rounded
 
 SURFACES = "surfaces"
@@ -125,7 +125,23 @@ def _pass(one: PassResult, result: Result) -> dict[str, Any]:
         "share": rounded(one.treated_ha / result.field.area_ha, 4),
         "polygons": len(one.parts),
         "loads": one.loads,
+        "check_strips": {
+            "count": len(one.check_strips),
+            "area_ha": rounded(sum(strip.area_ha for strip in one.check_strips), 4),
+            "text": one.strips_text,
+        },
+        "as_applied": None if one.applied is None else _applied(one.applied),
+        "heading": one.heading_text or None,
         "files": layer_paths(one, result.formats),
+    }
+
+
+def _applied(applied: AsApplied) -> dict[str, float]:
+    areas = ("applied_ha", "missed_ha", "off_target_ha", "over_ha", "under_ha", "setback_ha", "outside_ha")
+    return {
+        "heading": rounded(applied.heading, 1),
+        **{name: rounded(getattr(applied, name), 3) for name in areas},
+        "product_difference": rounded(applied.product_difference, 4),
     }
 
 

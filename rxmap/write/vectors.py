@@ -11,9 +11,10 @@ from pathlib import Path
 import shapely
 
 from rxmap.errors import CheckError
-from rxmap.records import KeepOut, Measure, Observation, Part, TargetResult, ZoneShape
+from rxmap.grid import Frame
+from rxmap.records import KeepOut, Measure, Observation, Part, PassResult, TargetResult, ZoneShape
 from rxmap.write.files import rounded
-from rxmap.write.geojson import Feature, Value, write_geojson
+from rxmap.write.geojson import Feature, Value, on_file_grid, write_geojson
 
 # Column of the scouting file that holds what was measured; `count` rows may carry `positives` beside it.
 COLUMNS: dict[Measure, str] = {
@@ -95,6 +96,34 @@ def write_keep_outs(path: Path, keep_outs: Sequence[KeepOut]) -> None:
                 {"reason": one.reason, "setback_m": rounded(one.setback_m, 2), "passes": ",".join(one.passes)},
             )
             for one in inside
+        ],
+    )
+
+
+def write_check_strips(path: Path, passes: Sequence[PassResult], frame: Frame) -> None:
+    """Write the strips that are left untreated to learn whether treating paid.
+
+    Raises
+    ------
+    CheckError
+        If the file does not hold what was meant.
+    """
+    write_geojson(
+        path,
+        [
+            Feature(
+                on_file_grid(frame.geometry_to_lonlat(strip.ground)),
+                {
+                    "strip": number,
+                    "pass": one.slug,
+                    "rate": rounded(strip.rate, 3),
+                    "length_m": rounded(strip.length_m, 1),
+                    "area_ha": rounded(strip.area_ha, 4),
+                    "benefit": None if strip.benefit is None else rounded(strip.benefit, 2),
+                },
+            )
+            for one in passes
+            for number, strip in enumerate(one.check_strips, start=1)
         ],
     )
 
