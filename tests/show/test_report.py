@@ -121,8 +121,8 @@ def test_no_text_leaves_its_sheet_or_covers_another(result: Result, change: Call
     inside = shapely.box(paper.MARGIN - 1, 20, paper.WIDTH - paper.MARGIN + 1, paper.HEIGHT - 20)
     points = [(n, w, shapely.transform(box, lambda xy: xy * [paper.WIDTH, paper.HEIGHT])) for n, w, box in drawn]
     assert [w for _, w, box in points if not inside.contains(box)] == []
-    # a third of a line: descenders of one line and accents of the next may meet
-    small = [(n, box.buffer(-2.5)) for n, _, box in points]
+    # 0.8 pt: a box is as high as the tallest letter of the font and leaves air round most text
+    small = [(n, box.buffer(-0.8)) for n, _, box in points]
     tree = shapely.STRtree([box for _, box in small])
     pairs = tree.query([box for _, box in small], predicate="intersects").T
     assert [(points[i][1], points[j][1]) for i, j in pairs if i < j and points[i][0] == points[j][0]] == []
