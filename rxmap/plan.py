@@ -375,14 +375,28 @@ class Review(Section):
     costs: Text | None = None
 
 
+Format = Literal[
+    "geojson", "shapefile", "geopackage", "kml", "task-data-polygons", "task-data-grid-1", "task-data-grid-2", "zip",
+]  # fmt: skip
+
+
 class Output(Section):
     """What people read, and how fine the work is."""
 
     units: Literal["us", "metric"] | None = None
     cell: Length | None = None
     zones: Annotated[Whole, Field(ge=1, le=9)] | None = None
-    formats: tuple[Literal["geojson", "shapefile"], ...] = ("geojson", "shapefile")
+    formats: tuple[Format, ...] = ("geojson", "shapefile")
     seed: Annotated[Whole, Field(ge=0, lt=2**32)] = 1
+
+    @field_validator("formats")
+    @classmethod
+    def _formats_fit(cls, formats: tuple[Format, ...]) -> tuple[Format, ...]:
+        if not {"geojson", "shapefile"} & set(formats):
+            raise ValueError("keep geojson or shapefile: `rxmap verify` reads the zone file from one of them.")
+        if sum(name.startswith("task-data-") for name in formats) > 1:
+            raise ValueError("name one task-data format: a terminal looks for one folder TASKDATA.")
+        return formats
 
 
 class Plan(Section):

@@ -59,9 +59,16 @@ def written_volume(machine: Machine, products: Sequence[Product], share: float =
         Of the full rate; a lower rate is less of the same mix.
     """
     unit = machine.carrier.unit
-    limits = [product.label.carrier_min for product in products]
+    limits = [product.label.carrier_min.to(unit) for product in products if product.label.carrier_min]
+    # The mix has one strength, so a volume is a dose of each product: that dose stays on the label too.
+    limits += [machine.carrier.magnitude * _least_share(product) for product in products if share < 1.0]
     volume = Quantity(machine.carrier.magnitude * share, unit)
-    return _inwards(volume, max((limit.to(unit) for limit in limits if limit), default=0.0))
+    return _inwards(volume, max(limits, default=0.0))
+
+
+def _least_share(product: Product) -> float:
+    """Label minimum as a share of the full rate."""
+    return product.label.min.to(product.full_rate.unit) / product.full_rate.magnitude
 
 
 def _inwards(value: Quantity, least: float, most: Decimal | None = None) -> float:

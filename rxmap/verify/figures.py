@@ -133,8 +133,8 @@ def plan_echoed(result: Folder) -> Iterator[str]:
         if target["surface"] != f"surfaces/{target['slug']}.tif":
             yield f"{where}: surface is {shown(target['surface'])}; should be named by the slug"
     for each in summary["passes"]:
-        for name in (each["files"] or {}).values():
-            if not name.startswith(f"passes/{each['slug']}/machine/"):
+        for key, name in (each["files"] or {}).items():
+            if not name.startswith(f"passes/{each['slug']}/" if key == "zip" else f"passes/{each['slug']}/machine/"):
                 yield f"{SUMMARY}: pass {shown(each['name'])}: {shown(name)}; should lie under passes/{each['slug']}/"
 
 

@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path, PurePosixPath
 
 from rxmap.errors import CheckError, shown
 from rxmap.records import PassResult, Result
+from rxmap.write.bundle import write_bundle
 from rxmap.write.files import write_bytes, write_json
 from rxmap.write.geojson import write_geojson
+from rxmap.write.geopackage import write_geopackage
 from rxmap.write.hand_over import TEST_BASE, terminal_test, write_hand_over
+from rxmap.write.kml import write_kml
 from rxmap.write.loads import write_loads
 from rxmap.write.manifest import write_manifest
 from rxmap.write.mix_sheet import write_mix_sheet
 from rxmap.write.raster import write_surface
 from rxmap.write.shapefile import write_shapefile
-from rxmap.write.summary import PASSES, layer_paths, summary, surface_path
+from rxmap.write.summary import BUNDLE, ENDINGS, MACHINE, PASSES, layer_paths, summary, surface_path
+from rxmap.write.task_data import STRUCTURES, TASK_FILE, write_task_data
 from rxmap.write.vectors import prescription, write_check_strips, write_keep_outs, write_stops, write_zones
 
-ENDINGS = {"geojson": ".geojson", "shapefile": ".shp"}
-LAYERS = {"geojson": write_geojson, "shapefile": write_shapefile}
+LAYERS = {"geojson": write_geojson, "shapefile": write_shapefile, "geopackage": write_geopackage, "kml": write_kml}
 
 
 def write_result(result: Result, stage: Path, *, pages: Mapping[str, str | bytes]) -> None:
@@ -46,7 +50,7 @@ def write_result(result: Result, stage: Path, *, pages: Mapping[str, str | bytes
         write_surface(stage / surface_path(target), target.surface, frame=result.field.frame, unit=target.unit)
     write_check_strips(stage / "check_strips.geojson", result.passes, result.field.frame)
     for one in result.passes:
-        _write_layers(one, stage, result.formats)
+        _write_layers(one, stage, result)
         _write_crew_papers(one, stage, result)
     write_json(stage / "summary.json", summary(result))
     for name, page in pages.items():
@@ -54,9 +58,15 @@ def write_result(result: Result, stage: Path, *, pages: Mapping[str, str | bytes
     write_manifest(stage, inputs=result.inputs, seed=result.seed, plan=result.plan)
 
 
-def _write_layers(one: PassResult, stage: Path, formats: tuple[str, ...]) -> None:
-    for name, path in (layer_paths(one, formats) or {}).items():
-        LAYERS[name](stage / path, prescription(one.parts))
+def _write_layers(one: PassResult, stage: Path, result: Result) -> None:
+    paths = layer_paths(one, result.formats) or {}
+    for name, path in sorted(paths.items(), key=lambda named: named[0] == BUNDLE):  # it holds the others
+        if name in LAYERS:
+            LAYERS[name](stage / path, prescription(one.parts))
+        elif name == BUNDLE:
+            write_bundle(stage / path, (stage / path).parent / MACHINE)
+        else:
+            write_task_data(stage / path, result, one, structure=STRUCTURES[name])
 
 
 def _write_crew_papers(one: PassResult, stage: Path, result: Result) -> None:
@@ -66,8 +76,15 @@ def _write_crew_papers(one: PassResult, stage: Path, result: Result) -> None:
     write_mix_sheet(folder / "mix_sheet.csv", one.load_plan, units=result.units)
     write_loads(folder / "loads.geojson", one.load_plan)
     write_hand_over(folder / "hand_over.txt", result, one, one.load_plan)
+    test = replace(one, name=TEST_BASE, parts=terminal_test(result, one))
     for name in result.formats:
-        LAYERS[name](folder / TEST_BASE / f"{TEST_BASE}{ENDINGS[name]}", prescription(terminal_test(result, one)))
+        if name in LAYERS:
+            LAYERS[name](folder / TEST_BASE / f"{TEST_BASE}{ENDINGS[name]}", prescription(test.parts))
+        elif name != BUNDLE:
+            structure = STRUCTURES[name]
+            write_task_data(
+                folder / TEST_BASE / f"experimental-{structure}" / TASK_FILE, result, test, structure=structure
+            )
 
 
 def _write_page(name: str, page: str | bytes, stage: Path) -> None:

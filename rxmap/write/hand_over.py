@@ -54,8 +54,9 @@ def write_hand_over(path: Path, result: Result, one: PassResult, loads: LoadPlan
     CheckError
         If the text does not fit its page.
     """
-    files = sorted((path.parent / MACHINE).iterdir())
-    digests = {file.name: hashlib.sha256(file.read_bytes()).hexdigest() for file in files}
+    folder = path.parent / MACHINE
+    files = sorted(file for file in folder.rglob("*") if file.is_file())
+    digests = {file.relative_to(folder).as_posix(): hashlib.sha256(file.read_bytes()).hexdigest() for file in files}
     text = hand_over_text(result, one, loads, digests)
     lines = text.splitlines()
     if len(lines) > MOST_LINES or max(map(len, lines)) > COLUMNS or not text.isascii():

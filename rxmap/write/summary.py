@@ -10,10 +10,13 @@ from typing import Any
 
 from rxmap.records import AsApplied, Money, PassResult, Result, TargetResult
 from rxmap.write.files import rounded
+from rxmap.write.task_data import STRUCTURES, TASK_FILE
 
 SURFACES = "surfaces"
 PASSES = "passes"
 MACHINE = "machine"
+ENDINGS = {"geojson": ".geojson", "shapefile": ".shp", "geopackage": ".gpkg", "kml": ".kml"}
+BUNDLE = "zip"
 
 
 def summary(result: Result) -> dict[str, Any]:
@@ -67,8 +70,16 @@ def machine_path(one: PassResult, ending: str) -> str:
 
 def layer_paths(one: PassResult, formats: tuple[str, ...]) -> dict[str, str] | None:
     """Machine files of a pass by format, or None where nothing is to be sprayed."""
-    endings = {"geojson": ".geojson", "shapefile": ".shp"}
-    return None if one.decision == "none" else {name: machine_path(one, endings[name]) for name in formats}
+    return None if one.decision == "none" else {name: _layer_path(one, name) for name in formats}
+
+
+def _layer_path(one: PassResult, name: str) -> str:
+    folder = f"{PASSES}/{one.slug}"
+    if name == BUNDLE:  # beside what it holds
+        return f"{folder}/{one.base}.zip"
+    if name in ENDINGS:
+        return machine_path(one, ENDINGS[name])
+    return f"{folder}/{MACHINE}/experimental-{STRUCTURES[name]}/{TASK_FILE}"
 
 
 def _target(target: TargetResult) -> dict[str, Any]:

@@ -197,3 +197,18 @@ def test_a_rate_under_the_label_is_never_written_lower_than_reasoned(product, ra
 
 def test_plans_of_these_tests_contradict_nothing(plan_of):
     assert [line for keys, _ in BROKEN for line in contradictions(plan_of(keys))] == []
+
+
+def test_a_stepped_volume_never_carries_less_than_the_label_minimum(plan_of):
+    """2 gal/acre at 6 of 9 floz/acre is 1.333.. gal/acre; 1.333 would carry 5.9985 floz/acre of a minimum of 6."""
+    keys = {
+        "product.0.rate": ["6 floz/acre", "9 floz/acre"],
+        "product.0.response": {"6 floz/acre": 0.7, "9 floz/acre": 1.0},
+        "product.0.label": {"min": "6 floz/acre", "max": "9 floz/acre"},
+        "product.0.cost": "1 EUR/floz",
+        "machine.carrier": "2 gal/acre",
+    }
+    plan = plan_of(keys)
+    volume = written_volume(plan.machine, plan.product, 6 / 9)
+    assert volume == 1.334
+    assert volume * 9 / 2 >= 6.0
