@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+
+import numpy as np
+import shapely
 
 from rxmap.errors import Caution, Faults, shown
 from rxmap.grid import GEOD
@@ -18,6 +22,7 @@ from rxmap.records import Field, Observation
 
 SAME_PLACE = 30.0  # [m] our limit: one stop seen twice by a receiver with a bad view of the sky
 SEASON = 180  # [day] our limit: a walk longer before the spraying was another season's
+MOST_UNSEEN = 0.25  # share of the field, our limit: walks along lines leave less so far from their stops
 FEWEST_DECIMALS = 4  # 1e-4 degree is about 11 m, the grain that GPS scatter has anyway
 
 OLDER, EDGE, FOREIGN = "older visit", "edge stop", "target not in the plan"
@@ -56,7 +61,7 @@ def make_observations(
     observations = _settled(observations, plan)
     if not faults.lines:
         faults.extend(_unsupported(observations, plan))
-    return tuple(observations), cautions + _cautions(observations, plan)
+    return tuple(observations), cautions + _cautions(observations, plan) + _unseen(observations, plan, field)
 
 
 def _order(one: Observation) -> tuple[str, str, dt.date, str]:
@@ -138,6 +143,26 @@ def _cautions(observations: Sequence[Observation], plan: Plan) -> list[Caution]:
                     f"{target.name} is rated without a scale: its classes are treated as evenly spaced.",
                 )
             )
+    return found
+
+
+def _unseen(observations: Sequence[Observation], plan: Plan, field: Field) -> list[Caution]:
+    """Say of which targets much ground is farther off than two spacings of as many stops evenly spread."""
+    found = []
+    for target in plan.target:
+        rows = [(one.easting, one.northing) for one in observations if one.used and one.target == target.name]
+        if not rows:
+            continue
+        places = np.unique(rows, axis=0)
+        reach = 2 * math.sqrt(field.ground.area / len(places))
+        seen = shapely.intersection(field.ground, shapely.buffer(shapely.multipoints(places), reach))
+        share = 1 - seen.area / field.ground.area
+        if share > MOST_UNSEEN:
+            text = (
+                f"{100 * share:.0f} % of the field is farther than {reach:.0f} m from every stop of {target.name}. "
+                "What is said of that ground is a guess from the rest: walk it before it decides."
+            )
+            found.append(Caution(f"unseen_ground: {target.name}", text))
     return found
 
 
