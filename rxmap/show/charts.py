@@ -18,7 +18,7 @@ from rxmap.errors import printable
 from rxmap.grid import FloatArray, Grid
 from rxmap.records import Money, Part, PassResult, Result, TargetResult
 from rxmap.show import text
-from rxmap.show.paper import INK, LEADING, SMALL, Paper, wrapped
+from rxmap.show.paper import INK, INSIDE, LEADING, MARGIN, SMALL, Paper, wrapped
 from rxmap.show.scale import pressure_scale
 from rxmap.units import convert
 
@@ -30,6 +30,7 @@ MOST_NUMBERS = 12  # treated parts that carry their number; more would hide the 
 ROOM = 0.07  # of the map's height: most of it at its foot, for the bar of lengths and the arrow
 MOST_RATES, LONGEST_NAME, LONGEST_ENTRY = 3, 50, 90  # in the legend
 SWATCH = 20.0  # [pt] width of a look in the legend
+BAR, BAR_NAMES, BAR_FIGURES = 15.0, 120.0, 110.0  # [pt] height of a bar of money; widths of what stands beside it
 HALO = 2.2  # [pt] white beside a black hatch, so that it shows on dark ground
 
 KEEP_OUT: Look = {"facecolor": "#e9ecec", "edgecolor": "#5d686d", "hatch": "xxxx", "linewidth": 0.8}
@@ -260,29 +261,28 @@ def _patch(ground: BaseGeometry, look: Look, *, hatch_width: float = 1.0, **more
 # The money ---------------------------------------------------------------------------------------
 
 
-def draw_money(paper: Paper, money: Money, *, left: float, top: float, width: float) -> float:
-    """Draw what each choice earns as bars from zero, and the range of the map's lead; return the height [pt]."""
+def draw_money(paper: Paper, money: Money, words: str) -> None:
+    """Draw what each choice earns as bars from zero, and the range of the map's lead, below a line of text."""
     bars = [("by the map", money.map, "//"), ("treat all", money.all, "xx"), ("treat nothing", money.none, "")]
     rows = [(name, 0.0, value, hatch) for name, value, hatch in bars if value is not None]
     if money.range is not None:
         other = "all" if money.all >= money.none else "nothing"
         rows.append((f"map less {other}, 5-95 %", *money.range, "|||"))
-    names, figures, tall = 120.0, 110.0, 15.0
+    paper.keep(BAR * (len(rows) + 2))
+    paper.block(words)
     ends = [0.0, *(end for row in rows for end in row[1:3])]
-    scale = (width - names - figures) / max(max(ends) - min(ends), 1e-9)
-    zero = left + names - min(ends) * scale
-    for number, (name, start, end, hatch) in enumerate(rows):
-        at = top + number * tall
+    scale = (INSIDE - BAR_NAMES - BAR_FIGURES) / max(max(ends) - min(ends), 1e-9)
+    zero, top = MARGIN + BAR_NAMES - min(ends) * scale, paper.top + 2
+    for name, start, end, hatch in rows:
+        paper.top += BAR
         told = text.money(end, money.currency) if start == 0 else _between(start, end, money.currency)
-        paper.put(name, left, at + 9, size=SMALL)
+        paper.put(name, MARGIN, paper.top - 4, size=SMALL)
         low, high = sorted((start, end))
-        paper.box(
-            zero + low * scale, at + 1, max((high - low) * scale, 0.8), 10,
-            facecolor="#dfe6e4", edgecolor=INK, hatch=hatch, linewidth=0.8,
-        )  # fmt: skip
-        paper.put(told, left + width, at + 9, size=SMALL, bold=True, align="right")
-    paper.box(zero, top - 2, 0, tall * len(rows) + 2, edgecolor=INK, linewidth=1.2)
-    return tall * len(rows) + 6
+        look = {"facecolor": "#dfe6e4", "edgecolor": INK, "hatch": hatch, "linewidth": 0.8}
+        paper.box(zero + low * scale, paper.top - BAR + 3, max((high - low) * scale, 0.8), BAR - 5, **look)
+        paper.put(told, MARGIN + INSIDE, paper.top - 4, size=SMALL, bold=True, align="right")
+    paper.box(zero, top - 2, 0, paper.top - top + 4, edgecolor=INK, linewidth=1.2)
+    paper.top += 6
 
 
 def _between(low: float, high: float, currency: str) -> str:

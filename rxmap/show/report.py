@@ -252,7 +252,7 @@ def _left_alone(paper: Paper, result: Result) -> None:
         keep = [names[slug] for slug in each.passes if slug in names]
         by = f" by {text.listed(keep)}" if keep else ""
         lines.append(f"Keep-out: {text.safe(each.reason)}, with {setback} around it; never treated{by}, whatever pays.")
-    paper.bullets(lines or ["The whole field; no pass is planned."])
+    paper.bullets(lines or ["Nothing." if result.passes else "The whole field; no pass is planned."])
 
 
 # What it is worth --------------------------------------------------------------------------------
@@ -262,8 +262,8 @@ def _worth(paper: Paper, result: Result) -> None:
     paper.heading("What it is worth", before=110)
     paper.bullets(story.worth(result))
     if result.money is not None:
-        paper.block("Expected gain for the field, trips and scouting paid, against neither scouting nor treating:")
-        paper.top += draw_money(paper, result.money, left=MARGIN, top=paper.top + 2, width=INSIDE) + 2
+        words = "Expected gain for the field, trips and scouting paid, against neither scouting nor treating:"
+        draw_money(paper, result.money, words)
     rests = list(_rests_on(result.plan))
     if rests and result.money is not None:
         paper.block("The figures rest on", bold=True)

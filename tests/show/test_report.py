@@ -216,6 +216,15 @@ def test_the_bar_of_lengths_is_as_long_as_it_says(result: Result) -> None:
     assert (bar.get_xdata()[1] - bar.get_xdata()[0]) / 0.3048 == pytest.approx(float(told.split()[0]))
 
 
+def test_the_money_starts_a_sheet_where_it_would_leave_one(result: Result) -> None:
+    with plain_settings():
+        page = Paper("")
+        page.top = paper.HEIGHT - paper.FOOT - 40
+        charts.draw_money(page, result.money, "Expected gain")
+    assert len(page.sheets) == 2
+    assert page.sheets[0].texts == []
+
+
 def test_record_sheets_hold_what_is_known_and_lines_to_write_on(result: Result, words: Callable[[bytes], str]) -> None:
     document = record_document(result, result.plan)
     with plain_settings():
