@@ -19,6 +19,9 @@ from rxmap.cli.verify import verify
 
 DONE, FAULT, REFUSED, NOT_PROVED, INTERRUPTED = 0, 1, 2, 3, 130
 
+# Variables by which a shell that is set up for another program would steer the libraries inside.
+STEERING = ("PROJ_", "GDAL_", "OGR_", "CPL_", "SHAPE_")
+
 HELP = """From scouting stops to pressure surfaces, management zones and a zone file that the sprayer reads.
 
 It decides nothing that the label, the law or a licensed person decides."""
@@ -57,6 +60,9 @@ def main() -> NoReturn:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a narrow terminal encoding must not end the run
             stream.reconfigure(errors="backslashreplace")
+    for name in [name for name in os.environ if name.startswith(STEERING)]:
+        del os.environ[name]
+    os.environ["GDAL_CONFIG_FILE"] = os.devnull  # else a file in the home folder is read
     interrupts = _count_interrupts()
     code = _ended(lambda: app(standalone_mode=False), interrupts)
     try:
