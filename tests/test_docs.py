@@ -23,7 +23,7 @@ from pydantic import BaseModel
 
 import rxmap
 from rxmap.passes.label import label_faults
-from rxmap.plan import Plan, read_plan
+from rxmap.plan import Format, Plan, read_plan
 from rxmap.plan_rules import not_applied
 
 ROOT = Path(__file__).parent.parent
@@ -254,7 +254,32 @@ def section(page: str, heading: str) -> str:
 def test_result_page_lists_every_attribute_of_the_zone_file():
     from rxmap.write.shapefile import SCHEMA
 
-    assert re.findall(r"^\| `(\w+)` \|", section("docs/result.md", "The zone file"), re.MULTILINE) == list(SCHEMA)
+    rows = re.findall(r"^\| `(\w+)`(?: \|[^|]*){3} \|$", section("docs/result.md", "The zone file"), re.MULTILINE)
+    assert rows == list(SCHEMA)
+
+
+@pytest.mark.parametrize("page", ["plan", "result"])
+def test_page_lists_every_format_of_the_zone_file(page):
+    text = (ROOT / f"docs/{page}.md").read_text(encoding="utf-8")
+    _, table = text.split("\n| format |", maxsplit=1)
+    rows = re.findall(r"^\| (`.*?) \|", table.split("\n\n")[0], re.MULTILINE)
+    other = {"geojson", "shapefile"} if page == "result" else set()  # told above the table of the others
+    assert set(re.findall(r"`([\w-]+)`", "".join(rows))) | other == set(typing.get_args(Format))
+
+
+def test_plan_page_gives_the_formula_and_bands_of_every_index():
+    from rxmap.read.indices import INDICES
+
+    page = (ROOT / "docs/plan.md").read_text(encoding="utf-8")
+    for index in INDICES:
+        assert f"| `{index.name}` | {index.formula} | {', '.join(f'`{band}`' for band in index.bands)} |" in page
+
+
+def test_result_page_names_every_column_of_the_mix_sheet():
+    from rxmap.write.mix_sheet import COLUMNS
+
+    page = (ROOT / "docs/result.md").read_text(encoding="utf-8")
+    assert f"`{', '.join(COLUMNS)}`" in page
 
 
 def test_result_page_lists_every_caution():
@@ -304,7 +329,17 @@ def listed(values: tuple[float, ...]) -> str:
 
 def test_methods_page_carries_the_constants_of_the_code():
     from rxmap.decide import compare, edge, treat
-    from rxmap.surface import ensemble, gaussian, model, sampled, target, uniform, variational, verdict
+    from rxmap.surface import (
+        covariates,
+        ensemble,
+        gaussian,
+        sampled,
+        spatial,
+        target,
+        uniform,
+        variational,
+        verdict,
+    )
     from rxmap.zones import clusters, explain, slivers
 
     sentences = [
@@ -315,11 +350,16 @@ def test_methods_page_carries_the_constants_of_the_code():
         f"{sampled.SCATTER_SPREAD} |",
         f"| {listed(gaussian.NUGGET_RATIOS)} | {gaussian.RATIO_CENTRE} | {gaussian.RATIO_SPREAD} |",
         f"above {100 * ensemble.LEAST_WEIGHT:g} % of the heaviest. Where they are more than {ensemble.MOST_POINTS},",
-        f"larger by more than {model.SMOOTHER_EVIDENCE:g}",
+        f"larger by more than {spatial.SMOOTHER_EVIDENCE:g}",
         f"variance {variational.INTERCEPT_VARIANCE:,.0f} on the latent scale",
         f"At most {variational.MOST_ROUNDS} rounds",
         f"at least {verdict.FEWEST_STOPS} stops",
-        f"limit = {verdict.NOISE_SKILL} / sqrt(n x m)",
+        f"c = {verdict.NOISE_SKILL}, for counts {verdict.NOISE_SKILL_COUNT} + {verdict.NOISE_SKILL_FEW_COUNTS:g} / n",
+        f"standard deviation {sampled.SLOPE_PRECISION**-0.5:g}, Gelman",
+        f"`(z^2 - {covariates.FITTED:g}) / sqrt(3 n m)` with `z` the two-sided normal point of "
+        f"{100 * covariates.NOISE_SHARE:g} % shared among the candidates; "
+        f"then the next, at most {covariates.MOST_USED}",
+        f"correlation above {covariates.COLLINEAR} at the stops",
         f"at least {target.FEWEST_EDGE_STOPS} of them",
         f"on the grid {min(uniform.SCATTERS)} to {max(uniform.SCATTERS)} with a weak prior "
         f"(centre {uniform.SCATTER_CENTRE}, spread {uniform.SCATTER_SPREAD})",
