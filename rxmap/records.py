@@ -138,7 +138,7 @@ class EdgeLevel:
     p_over: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CovariateUse:
     """What became of a covariate in the surface of a target."""
 

@@ -16,7 +16,10 @@ from rxmap.surface.verdict import FEWEST_STOPS, even_scale, even_share, left_out
 
 MOST_USED = 3  # in one model; judgement: a few dozen stops tell no more slopes apart
 COLLINEAR = 0.9  # correlation at the stops beyond which two layers are one; judgement, no source
-LOST_TWICE = 1.5
+# A slope fitted to noise takes chi-square - 2 squared errors off n left-out ones: what is fitted is lost twice on
+# what is left out (Stone 1977, JRSS B 39:44). With hyperparameters refitted beside it, images of noise entered 7 %
+# of simulated fields at 2 and 4 % at 1.
+FITTED = 1.0
 NOISE_SHARE = 0.05  # of fields in which one of all layers tried may enter by chance
 
 
@@ -107,9 +110,8 @@ def choose_covariates(
     Driven or None, tuple of q CovariateUse
         The model with those that are used, and what became of each.
     """
-    fates = [
-        CovariateUse(name, used=False, gain=None, why=_unfit(places.covariates[:, i])) for i, name in enumerate(names)
-    ]
+    unfit = [_unfit(values) for values in places.covariates.T]
+    fates = [CovariateUse(name=name, used=False, gain=None, why=why) for name, why in zip(names, unfit, strict=True)]
     waiting = [column for column, fate in enumerate(fates) if not fate.why]
     # Where several are tried, each must beat what chance reaches in a smaller share of fields (Bonferroni)
     chance = float(ndtri(1.0 - NOISE_SHARE / 2.0 / max(len(waiting), 1))) ** 2
@@ -117,7 +119,7 @@ def choose_covariates(
     for _ in range(MOST_USED):
         trials = [_tried(places, best, column, left_out=left_out, fit=fit, chance=chance) for column in waiting]
         for column, trial in zip(waiting, trials, strict=True):
-            fates[column] = CovariateUse(names[column], used=False, gain=trial.gain, why=trial.told)
+            fates[column] = CovariateUse(name=names[column], used=False, gain=trial.gain, why=trial.told)
         winner = max(trials, key=lambda trial: trial.gain - trial.needed, default=None)
         if winner is None or winner.gain <= winner.needed:
             break
@@ -160,7 +162,4 @@ def _tried(places: Places, best: Driven | None, column: int, *, left_out: Array,
         for predicted in (best.left_out if best else left_out, with_it)
     )
     gain = 1.0 - float((after**2).sum()) / float((before**2).sum())
-    # A slope fitted to noise takes chi-square - 2 squared errors off n left-out ones: what is fitted is lost
-    # twice on what is left out (Stone 1977, JRSS B 39:44). With hyperparameters refitted beside it, images of
-    # noise entered 7 % of simulated fields at 2 and 5 % at 1.5.
-    return Driven(drift, ensemble, with_it, gain, (chance - LOST_TWICE) * even_share(before))
+    return Driven(drift, ensemble, with_it, gain, (chance - FITTED) * even_share(before))

@@ -257,7 +257,7 @@ class PressureModel:
         self._ensemble: Ensemble | None = None
         self._driven: Driven | None = None
         why = self._why_no_pattern(places.pressure)
-        self.covariates_ = tuple(CovariateUse(name, used=False, gain=None, why=why) for name in self._names)
+        self.covariates_ = tuple(CovariateUse(name=name, used=False, gain=None, why=why) for name in self._names)
         if not why:
             design = Design(places.coordinates, range_centre(self.area, len(places)), self.gps_error)
             self._ensemble = fit_spatial(places, design, self._link)
@@ -278,7 +278,7 @@ class PressureModel:
         observed = even_scale(self.measure, places.pressure)
         self.verdict_: Verdict = "uniform"
         self.skill_ = float("nan")
-        self.skill_needed_ = skill_needed(observed) if self.n_stops_ > 1 else float("inf")
+        self.skill_needed_ = skill_needed(self.measure, observed) if self.n_stops_ > 1 else float("inf")
         self.model_ = "field mean with free variation from place to place"
         left_out = left_out_mean(places.pressure) if self.n_stops_ > 1 else np.array([np.nan])
         if self._ensemble is None:

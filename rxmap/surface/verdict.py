@@ -13,10 +13,12 @@ Verdict = Literal["map", "uniform"]
 
 NEIGHBOURS = 3  # nearest stops that tell how much ground one speaks for; a twin alone must not
 FEWEST_STOPS = 12  # below, no pattern can be told from chance; policy
-# Skill that noise alone reaches in one field of ten, in units of `even_share`, falling from few stops to many.
-# Simulated with 24, 40 and 80 stops of every measure, values shuffled, independent, clumped or with unequal
-# units; tests/surface/test_verdict.py repeats it.
-NOISE_SKILL, NOISE_SKILL_FEW = 2.6, 42.0
+# Skill that noise alone reaches in one field of ten, in units of `even_share`. Simulated with 24, 40 and 80
+# stops of every measure, values shuffled, independent, clumped or with unequal units;
+# tests/surface/test_verdict.py repeats it. Counts ask for more where stops are few: on their log scale one
+# high stop can lead its neighbours far.
+NOISE_SKILL = 2.35
+NOISE_SKILL_COUNT, NOISE_SKILL_FEW_COUNTS = 2.5, 55.0
 
 
 def even_scale(measure: Measure, pressure: Array) -> Array:
@@ -77,21 +79,23 @@ def even_share(error: Array) -> float:
     return 1.0 / float(np.sqrt(3.0 * len(error) * carried))
 
 
-def skill_needed(observed: Array) -> float:
+def skill_needed(measure: Measure, observed: Array) -> float:
     """Left-out skill that noise alone reaches in about one field of ten.
 
     Parameters
     ----------
+    measure : {"count", "incidence", "severity", "rating"}
     observed : array of shape (n,)
         At the stops, on the even scale; n > 1.
 
     Examples
     --------
     >>> even, spiked = np.tile([1.0, 2.0], 20), np.append(np.tile([1.0, 2.0], 19), [1.0, 30.0])
-    >>> bool(skill_needed(even) < skill_needed(spiked))
-    True
+    >>> round(skill_needed("rating", even), 3), round(skill_needed("rating", spiked), 3)
+    (0.034, 0.207)
     """
-    return (NOISE_SKILL + NOISE_SKILL_FEW / len(observed)) * even_share(observed - left_out_mean(observed))
+    units = NOISE_SKILL_COUNT + NOISE_SKILL_FEW_COUNTS / len(observed) if measure == "count" else NOISE_SKILL
+    return units * even_share(observed - left_out_mean(observed))
 
 
 def even_mean(coordinates: Array, pressure: Array) -> float:

@@ -148,11 +148,22 @@ def test_order_of_rows_does_not_change_a_byte_with_layers(invent: Callable, meas
 
 @pytest.mark.long
 @pytest.mark.parametrize("measure", MEASURES)
-def test_noise_enters_one_field_in_twenty_and_half_the_variance_nearly_always(invent: Callable, measure: str) -> None:
-    noise, half = [], []
+def test_a_layer_of_noise_enters_one_field_in_twenty(invent: Callable, measure: str) -> None:
+    used = []
     for seed in range(200):
-        field = invent(measure, 40, seed)
-        noise.append(fitted(field, np.random.default_rng([seed, 5]).standard_normal(40), "x").covariates_used_)
-        half.append(fitted(field, explaining(field, seed), "x").covariates_used_)
-    assert np.mean([len(used) for used in noise]) <= 0.05 + 0.025  # 5 %, plus 1.6 standard errors of 200 fields
-    assert np.mean([len(used) for used in half]) >= 0.95
+        layer = np.random.default_rng([seed, 5]).standard_normal(40)
+        used.append(len(fitted(invent(measure, 40, seed), layer, "x").covariates_used_))
+    assert np.mean(used) <= 0.05 + 0.02  # 5 %, plus 1.3 standard errors of 200 fields
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("measure", MEASURES)
+def test_half_the_variance_nearly_always_enters_and_lifts_skill(invent: Callable, measure: str) -> None:
+    used, lift = [], []
+    for seed in range(100):
+        field = invent(measure, 80, seed)
+        model = fitted(field, explaining(field, seed), "x")
+        used.append(len(model.covariates_used_))
+        lift.append(model.skill_ - fitted(field, np.empty((80, 0))).skill_ if seed < 20 else np.nan)
+    assert np.mean(used) >= 0.95
+    assert np.nanmean(lift) > 0.15
