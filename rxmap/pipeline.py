@@ -146,7 +146,8 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
 
     tell("drawing zones and passes")
     zones = _zones(plan, stakes, grid)
-    passes = _passes(plan, inputs, decisions, Ledger(field=field, grid=grid, zones=zones.labels, stakes=stakes))
+    ledger = Ledger(field=field, grid=grid, zones=zones.labels, stakes=stakes)
+    passes = _passes(plan, inputs, decisions, ledger, targets)
     return Result(
         crop=plan.field.crop,
         units=plan.units,
@@ -190,16 +191,35 @@ def publish(result: Result, out: Path, *, replace: bool = False, inputs: Sequenc
     CheckError
         If `verify` finds anything.
     """
-    from rxmap.show import map_page
     from rxmap.verify import verify
     from rxmap.write.folder import write_result
     from rxmap.write.publish import staged
 
     with staged(out, replace=replace, inputs=inputs) as stage:
-        write_result(result, stage, pages={"map.html": map_page(result)})
+        write_result(result, stage, pages=papers(result))
         report = verify(stage)
         if not report.ok:
             raise CheckError(["the result fails its own checks and is not published", *report.findings])
+
+
+def papers(result: Result) -> dict[str, str | bytes]:
+    """Draw what people read: the map, the report, the record's sheet and a mix sheet for each pass."""
+    from rxmap.show import map_page
+    from rxmap.show.report import report_pdf
+    from rxmap.show.sheets import mix_sheet_pdf, record_pdf
+    from rxmap.write.record import record_document
+
+    sheets = {
+        f"passes/{one.slug}/mix_sheet.pdf": mix_sheet_pdf(one, one.load_plan, result.field.name, result.units)
+        for one in result.passes
+        if one.load_plan
+    }
+    return {
+        "map.html": map_page(result),
+        "report.pdf": report_pdf(result),
+        "record.pdf": record_pdf(record_document(result, result.plan)),
+        **sheets,
+    }
 
 
 def fit_targets(plan: Plan, inputs: Inputs, grid: Grid) -> list[TargetSurface]:
@@ -324,7 +344,13 @@ def _zones(plan: Plan, stakes: Sequence[Stake], grid: Grid) -> Clusters:
     )
 
 
-def _passes(plan: Plan, inputs: Inputs, decisions: Sequence[PassDecision], ledger: Ledger) -> list[PassResult]:
+def _passes(
+    plan: Plan,
+    inputs: Inputs,
+    decisions: Sequence[PassDecision],
+    ledger: Ledger,
+    targets: Sequence[TargetResult],
+) -> list[PassResult]:
     if plan.machine is None:
         return []
     bases = base_names([decision.option.slug for decision in decisions])
@@ -351,7 +377,9 @@ def _passes(plan: Plan, inputs: Inputs, decisions: Sequence[PassDecision], ledge
                 told = replace(told, load_plan=loads, loads=len(loads.loads))
             passes.append(told)
         else:
-            passes.append(replace(told, next_look=next_look(option, ledger.stakes, ledger.grid)))
+            mine = [target for target in targets if target.name in option.control]
+            look = next_look(mine, inputs.observations, next_crop=plan.field.next_crop)
+            passes.append(replace(told, next_look=look))
     return passes
 
 

@@ -7,7 +7,6 @@ that names the nearest known one. All faults of a plan are reported at once.
 from __future__ import annotations
 
 import datetime as dt
-import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -482,25 +481,13 @@ def _load(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise PlanError(f"{path.name}: {_toml_fault(str(error), text)}") from None
+        from rxmap.plan_faults import toml_fault
+
+        raise PlanError(f"{path.name}: {toml_fault(str(error), text)}") from None
     except RecursionError:
         raise PlanError(f"{path.name}: brackets are nested too deep for a plan. Is it another file?") from None
     except ValueError:
         raise PlanError(f"{path.name}: holds a number of thousands of digits. Shorten it.") from None
-
-
-def _toml_fault(message: str, text: str) -> str:
-    """Say where a text stops being TOML, with the line itself: a parser's words alone help nobody."""
-    place = re.search(r" \(at line (\d+), column \d+\)$", message)
-    lines = text.splitlines()
-    if place is None:  # at the end of the document
-        return f"not TOML: {message}. Is a bracket or a quote left open?"
-    number = min(int(place[1]), len(lines))
-    again = "overwrite" in message or "twice" in message or "redefine" in message
-    advice = "this key or section stands above already. Remove one."
-    if not again:
-        advice = f"not TOML: {message.removesuffix(place[0])}. Write key = value, with text in quotes."
-    return f"line {number}: found {shown(lines[number - 1].strip())}: {advice}"
 
 
 def plan_fault(plan: Plan, line: str) -> InputError:

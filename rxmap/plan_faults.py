@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterator
 from typing import Any, get_args
 
@@ -147,3 +148,17 @@ def _models(annotation: Any) -> list[type[BaseModel]]:
     if inner:
         return [model for part in inner for model in _models(part)]
     return [annotation] if isinstance(annotation, type) and issubclass(annotation, BaseModel) else []
+
+
+def toml_fault(message: str, text: str) -> str:
+    """Say where a text stops being TOML, with the line itself: a parser's words alone help nobody."""
+    place = re.search(r" \(at line (\d+), column \d+\)$", message)
+    lines = text.splitlines()
+    if place is None:  # at the end of the document
+        return f"not TOML: {message}. Is a bracket or a quote left open?"
+    number = min(int(place[1]), len(lines))
+    again = "overwrite" in message or "twice" in message or "redefine" in message
+    advice = "this key or section stands above already. Remove one."
+    if not again:
+        advice = f"not TOML: {message.removesuffix(place[0])}. Write key = value, with text in quotes."
+    return f"line {number}: found {shown(lines[number - 1].strip())}: {advice}"

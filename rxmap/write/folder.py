@@ -18,6 +18,7 @@ from rxmap.write.loads import write_loads
 from rxmap.write.manifest import write_manifest
 from rxmap.write.mix_sheet import write_mix_sheet
 from rxmap.write.raster import write_surface
+from rxmap.write.record import machine_digests, record_document, write_record
 from rxmap.write.shapefile import write_shapefile
 from rxmap.write.summary import BUNDLE, ENDINGS, MACHINE, PASSES, layer_paths, summary, surface_path
 from rxmap.write.task_data import STRUCTURES, TASK_FILE, write_task_data
@@ -53,6 +54,7 @@ def write_result(result: Result, stage: Path, *, pages: Mapping[str, str | bytes
         _write_layers(one, stage, result)
         _write_crew_papers(one, stage, result)
     write_json(stage / "summary.json", summary(result))
+    write_record(stage / "record.json", record_document(result, result.plan, files=machine_digests(stage, result)))
     for name, page in pages.items():
         _write_page(name, page, stage)
     write_manifest(stage, inputs=result.inputs, seed=result.seed, plan=result.plan)

@@ -15,7 +15,7 @@ from rxmap.grid import FloatArray, Frame, geodesic_area_m2, make_grid
 from rxmap.passes.keep_outs import kept_ground, kept_share, product_setback_m, sprayed_around
 from rxmap.passes.layer import Ledger
 from rxmap.passes.prescription import base_names, prescribe
-from rxmap.plan import Plan
+from rxmap.plan import CheckStrips, Plan
 from rxmap.records import Field, KeepOutSource, PassResult
 
 FRAME = Frame(lon=17.4, lat=53.1)
@@ -89,6 +89,7 @@ def prescribed(field: Field) -> Callable[..., list[PassResult]]:
                 ledger,
                 machine=plan.machine,
                 base=base,
+                asked=CheckStrips(count=0),  # strips have tests of their own
             )
             for decision, base in zip(decisions, base_names([o.slug for o in options]), strict=True)
         ]

@@ -13,6 +13,7 @@ from rxmap.decide.treat import decision_ground
 from rxmap.grid import make_grid
 from rxmap.passes.layer import Ledger
 from rxmap.passes.prescription import amount, prescribe
+from rxmap.plan import CheckStrips
 from rxmap.records import HandDrawn
 
 STEPPED = {"product.0.rate": ["0.2 L/ha", "0.4 L/ha"], "product.0.response": {"0.2 L/ha": 0.7, "0.4 L/ha": 1.0}}
@@ -54,7 +55,9 @@ def prescribed(field, plan_of):
         )
         zones = np.where(grid.inside, 1, 0)
         ledger = Ledger(field=field, grid=grid, zones=zones, stakes=[stake])
-        return prescribe(decision, keep_outs, ledger, machine=plan.machine, base="rowan", by_hand=by_hand)
+        return prescribe(
+            decision, keep_outs, ledger, machine=plan.machine, base="rowan", by_hand=by_hand, asked=CheckStrips(count=0)
+        )
 
     return run
 
