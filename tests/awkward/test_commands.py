@@ -1,4 +1,4 @@
-"""Awkward inputs and surroundings as their user meets them: exit codes, plain lines, nothing left, nothing asked for."""
+"""Awkward inputs and surroundings as their user meets them: exit codes, plain lines, nothing left or asked for."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from rxmap.cli.app import DONE, REFUSED
 Done = subprocess.CompletedProcess[str]
 MEMORY = 1_500_000_000  # [byte] of address space: what the libraries map is most of it
 SECONDS = 60
-EVERY = 12  # of the refused cases, one in as many is run as a whole command
+EVERY = 10  # of the refused cases, one in as many is run as a whole command
 SHORT = 5  # and of these as many by default
 
 
@@ -41,7 +41,7 @@ def rxmap(*words: object, cwd: Path, limits: dict[int, int] | None = None, **env
 
     return subprocess.run(
         [sys.executable, "-m", "rxmap", *map(str, words)],
-        cwd=cwd, env={**kept, "OPENBLAS_NUM_THREADS": "1", **environment}, preexec_fn=bound,  # noqa: PLW1509
+        cwd=cwd, env={**kept, "OPENBLAS_NUM_THREADS": "1", **environment}, preexec_fn=bound,
         capture_output=True, text=True, encoding="utf-8", timeout=SECONDS, check=False,
     )  # fmt: skip
 
@@ -164,7 +164,8 @@ SURROUNDINGS = {
     },
     "four threads and data of other programs": {
         "OPENBLAS_NUM_THREADS": "4", "OMP_NUM_THREADS": "4", "PROJ_DATA": "/nonexistent", "GDAL_DATA": "/nonexistent",
-        "GDAL_SKIP": "GTiff", "PROJ_NETWORK": "ON", "HOME": "/nonexistent", "TMPDIR": "/nonexistent", "TZ": "Asia/Tokyo",
+        "GDAL_SKIP": "GTiff", "PROJ_NETWORK": "ON", "HOME": "/nonexistent", "TMPDIR": "/nonexistent",
+        "TZ": "Asia/Tokyo",
     },
 }  # fmt: skip
 
@@ -244,7 +245,8 @@ TEMPTING: dict[str, Callable[[Folder, str], None]] = {
     "a crs member that links": crs_link,
     "an entity in GPX": drawn('<!DOCTYPE gpx [<!ENTITY x SYSTEM "{url}/x">]><gpx version="1.1">&x;</gpx>', "stops.gpx"),
     "a schema in GPX": drawn(
-        '<gpx version="1.1" xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance" xsi:schemaLocation="{url}/s {url}/s.xsd"/>',
+        '<gpx version="1.1" xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance" '
+        'xsi:schemaLocation="{url}/s {url}/s.xsd"/>',
         "stops.gpx",
     ),
     "an entity in KML": drawn('<!DOCTYPE kml SYSTEM "{url}/kml.dtd"><kml/>', "field.kml"),
