@@ -7,6 +7,7 @@ Metres, hectares, litres and kilograms unless a unit stands beside the number. G
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
@@ -248,6 +249,8 @@ class LoadItem:
     item: str
     amount: float
     unit: str
+    least: float = 0.0  # what the label asks for on the ground of the load
+    most: float = math.inf  # what it allows there
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -42,8 +42,14 @@ def written_rate(product: Product, rate: Quantity) -> float:
     --------
     A maximum of 1.2345 L/ha is written as 1.234, a minimum of 1.2345 as 1.235.
     """
+    least, _ = rate_limits(product, rate.unit)
+    return _inwards(rate, least, _most(product, rate.unit))
+
+
+def rate_limits(product: Product, unit: str) -> tuple[float, float]:
+    """Return the least and the most that may go out now: a reasoned rate counts as the least, as the label's does."""
     least = product.under_label.rate if product.under_label else product.label.min
-    return _inwards(rate, least.to(rate.unit), _most(product, rate.unit))
+    return least.to(unit), float(_most(product, unit))
 
 
 def written_volume(machine: Machine, products: Sequence[Product], share: float = 1.0) -> float:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -17,6 +17,7 @@ from shapely.geometry.base import BaseGeometry
 
 from rxmap.errors import InputError
 from rxmap.grid import M2_PER_HA, Frame
+from rxmap.passes.label import rate_limits
 from rxmap.passes.sweep import (
     ROUNDING,
     Place,
@@ -242,14 +243,7 @@ def _load(
     ]
     volume = math.fsum(area * one.volume for area, one in zip(hectares, treated, strict=True))
     items = tuple(
-        LoadItem(
-            item=product.name,
-            amount=math.fsum(
-                one.rates[index] * convert(area, "ha", denominator(product.full_rate.unit))
-                for area, one in zip(hectares, treated, strict=True)
-            ),
-            unit=numerator(product.full_rate.unit),
-        )
+        _product_item(product, hectares, [one.rates[index] for one in treated])
         for index, product in enumerate(products)
     )
     return Load(
@@ -259,6 +253,20 @@ def _load(
         volume_l=volume,
         items=(_water(volume, items), *items),
         polygon=polygon,
+    )
+
+
+def _product_item(product: Product, hectares: Sequence[float], rates: Sequence[float]) -> LoadItem:
+    """Rate x area of a product in a load, and what its label asks for and allows there."""
+    unit = product.full_rate.unit
+    areas = [convert(area, "ha", denominator(unit)) for area in hectares]
+    least, most = rate_limits(product, unit)
+    return LoadItem(
+        item=product.name,
+        amount=math.fsum(rate * area for rate, area in zip(rates, areas, strict=True)),
+        unit=numerator(unit),
+        least=least * math.fsum(areas),
+        most=most * math.fsum(areas),
     )
 
 
@@ -277,7 +285,9 @@ def _water(volume_l: float, items: Sequence[LoadItem]) -> LoadItem:
 def _extra(why: str, volume_l: float, first: Load) -> Extra:
     """Mix as strong as the first load."""
     share = volume_l / first.volume_l
-    items = tuple(LoadItem(item=one.item, amount=one.amount * share, unit=one.unit) for one in first.items)
+    items = tuple(
+        replace(one, amount=one.amount * share, least=one.least * share, most=one.most * share) for one in first.items
+    )
     return Extra(why=why, volume_l=volume_l, items=items)
 
 

@@ -1,6 +1,7 @@
 """The mix sheet: what goes into the tank for each load, in units that a jug or a scale shows.
 
-The lines of an item add up to its rounded total, so that nobody is one step short at the last load.
+The lines of an item add up to its rounded total, so that nobody is one step short at the last load. The label goes
+before that sum: no load gets more of a product than the label's maximum on its ground, nor less than the minimum.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from pathlib import Path
 from typing import Literal
 
 from rxmap.errors import CheckError
-from rxmap.passes.label import MOST_OFF
+from rxmap.passes.label import MOST_OFF, ROUNDING
 from rxmap.records import LoadItem, LoadPlan
 from rxmap.units import convert, dimension
 from rxmap.write.files import write_bytes
@@ -113,7 +114,7 @@ def _extra_lines(plan: LoadPlan, area_ha: Decimal, columns: Sequence[tuple[list[
     lines = []
     for extra in plan.extras:
         for item, (amounts, unit) in zip(extra.items, columns, strict=True):
-            amount = Decimal(repr(convert(item.amount, item.unit, unit))).quantize(amounts[0])
+            (amount,) = _apportioned_items([item], unit, Decimal(1).scaleb(amounts[0].as_tuple().exponent))
             if extra.volume_l or item is extra.items[0]:
                 lines.append(MixLine(plan.loads[0].load, area_ha, f"{item.item} ({extra.why})", amount, unit))
     return lines
@@ -123,7 +124,8 @@ def measured(items: Sequence[LoadItem], units: Literal["us", "metric"]) -> tuple
     """Amounts of one item in all loads as a jug or a scale shows them, and their unit.
 
     The unit is the largest of which the fullest load holds one; the step is that of `STEPS`, or finer where
-    it would move a load by more than 1 %.
+    it would move a load by more than 1 %. Where rounding to the step would put more on a load's ground than the
+    label's maximum times its area it rounds down, where less than the minimum times its area it rounds up.
 
     Examples
     --------
@@ -131,14 +133,24 @@ def measured(items: Sequence[LoadItem], units: Literal["us", "metric"]) -> tuple
 
     >>> measured([LoadItem(item="Rowan", amount=640.0, unit="floz")], "us")
     ([Decimal('5.00')], 'gal')
+
+    At the label's maximum 14.66 fluid ounces are 14.6, not 14.7:
+
+    >>> measured([LoadItem(item="Rowan", amount=14.66, unit="floz", most=14.66)], "us")
+    ([Decimal('14.6')], 'floz')
     """
     own = items[0].unit
     unit, step = _jug(own, max(item.amount for item in items), units)
-    amounts = [convert(item.amount, own, unit) for item in items]
-    least = min((amount for amount in amounts if amount > 0), default=1.0)
+    least = min((convert(item.amount, own, unit) for item in items if item.amount > 0), default=1.0)
     while step > Decimal(repr(least)) * Decimal(repr(MOST_OFF)) and step > Decimal("1e-6"):
         step /= 10
-    return apportioned(amounts, step), unit
+    return _apportioned_items(items, unit, step), unit
+
+
+def _apportioned_items(items: Sequence[LoadItem], unit: str, step: Decimal) -> list[Decimal]:
+    amounts = [convert(item.amount, item.unit, unit) for item in items]
+    limits = [(convert(item.least, item.unit, unit), convert(item.most, item.unit, unit)) for item in items]
+    return apportioned(amounts, step, limits=limits)
 
 
 def _jug(own: str, most: float, units: Literal["us", "metric"]) -> tuple[str, Decimal]:
@@ -153,10 +165,22 @@ def _alike(unit: str, other: str) -> bool:
     return bool(dimension(unit) == dimension(other))
 
 
-def apportioned(values: Sequence[float], step: Decimal) -> list[Decimal]:
-    """Round to whole steps so that the rounded values add up to the rounded sum.
+def apportioned(
+    values: Sequence[float], step: Decimal, *, limits: Sequence[tuple[float, float]] | None = None
+) -> list[Decimal]:
+    """Round to whole steps so that the rounded values add up to the rounded sum, as far as limits allow.
 
-    Each is rounded down, and the steps that are missing go to the largest remainders.
+    Each is rounded down, and the steps that are missing go to the largest remainders. With limits each value is
+    rounded to their inside; where no step lies between the two, the upper one holds.
+
+    Parameters
+    ----------
+    values : sequence of float
+        Amounts, 0 or more.
+    step : Decimal
+        What a jug or a scale shows.
+    limits : sequence of (float, float), optional
+        Least and most that each rounded value may be.
 
     References
     ----------
@@ -166,13 +190,18 @@ def apportioned(values: Sequence[float], step: Decimal) -> list[Decimal]:
     --------
     >>> [str(value) for value in apportioned([1.4, 1.4, 1.4], Decimal("1"))]
     ['2', '1', '1']
+    >>> [str(value) for value in apportioned([1.4, 1.4], Decimal("1"), limits=[(1.0, 1.5), (1.0, 2.0)])]
+    ['1', '2']
     """
     exact = [Decimal(repr(value)) / step for value in values]
     floors = [int(value.to_integral_value(ROUND_FLOOR)) for value in exact]
     missing = int((Decimal(repr(math.fsum(values))) / step).to_integral_value()) - sum(floors)
     # remainders to six decimals, so that equal loads are equal whatever the last bit says
     order = sorted(range(len(exact)), key=lambda index: round(floors[index] - exact[index], 6))
-    raised = set(order[:missing])
+    bounds = limits or [(0.0, math.inf)] * len(exact)
+    may = [i for i in order if (floors[i] + 1) * float(step) <= bounds[i][1] * (1 + ROUNDING)]
+    must = [i for i in may if floors[i] * float(step) < bounds[i][0] * (1 - ROUNDING)]
+    raised = {*must, *[i for i in may if i not in must][: max(missing - len(must), 0)]}
     return [step * (floor + (index in raised)) for index, floor in enumerate(floors)]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 from decimal import Decimal
 from pathlib import Path
 
@@ -19,14 +20,21 @@ from rxmap.write.mix_sheet import apportioned, measured, mix_lines, neutral, wri
 FRAME = Frame(lon=17.4, lat=53.1)
 
 
-def loads_of(name: str = "Rowan", rate: str = "0.3 L/ha", *, tank: str = "700 L", **keys: object) -> LoadPlan:
+def loads_of(
+    name: str = "Rowan",
+    rate: str = "0.3 L/ha",
+    *,
+    tank: str = "700 L",
+    label: tuple[str, str] = ("0.2 L/ha", "0.4 L/ha"),
+    **keys: object,
+) -> LoadPlan:
     ground = shapely.box(0, 0, 437, 361)
     rig = Machine.model_validate(
         {"kind": "ground", "swath": "24 m", "carrier": "150 L/ha", "tank": tank, "reserve": "20 L"} | keys
     )
     unit = rate.split(" ")[1].split("/")[0]
-    label = {"min": rate, "max": rate}
-    product = Product.model_validate({"name": name, "rate": rate, "label": label, "cost": f"1 EUR/{unit}"})
+    limits = {"min": label[0], "max": label[1]}
+    product = Product.model_validate({"name": name, "rate": rate, "label": limits, "cost": f"1 EUR/{unit}"})
     rates = (product.full_rate.magnitude,)
     treated = Treated(ground=ground, area_ha=ground.area / 1e4, volume=150.0, rates=rates)
     return plan_loads([treated], [product], machine=rig, frame=FRAME)
@@ -63,6 +71,54 @@ def test_water_is_an_item_and_what_is_not_sprayed_a_line_of_its_own() -> None:
         "Rowan (stays in the tank)",
         "water (hoses and overlap)",
     ]
+
+
+def on_the_ground(plan: LoadPlan) -> list[tuple[float, float]]:
+    """Litres of product on the sheet for each load, and its area."""
+    lines = [line for line in mix_lines(plan, "metric") if line.item == "Rowan"]
+    return [
+        (float(line.amount) / {"L": 1, "mL": 1000}[line.unit], load.area_ha)
+        for line, load in zip(lines, plan.loads, strict=True)
+    ]
+
+
+@pytest.mark.parametrize("rate", ["0.307 L/ha", "0.313 L/ha", "0.331 L/ha"])
+def test_at_the_label_maximum_no_load_is_measured_above_it(rate: str) -> None:
+    plan = loads_of(rate=rate, label=("0.1 L/ha", rate))
+    most = float(rate.split()[0])
+    for litres, hectares in on_the_ground(plan):
+        assert litres <= most * hectares * (1 + 1e-12)
+        assert litres > most * hectares - 0.01  # the step of the jug
+
+
+@pytest.mark.parametrize("rate", ["0.307 L/ha", "0.313 L/ha", "0.331 L/ha"])
+def test_at_the_label_minimum_no_load_is_measured_below_it(rate: str) -> None:
+    plan = loads_of(rate=rate, label=(rate, "0.9 L/ha"))
+    least = float(rate.split()[0])
+    for litres, hectares in on_the_ground(plan):
+        assert least * hectares * (1 - 1e-12) <= litres < least * hectares + 0.01
+
+
+def test_spray_that_stays_in_the_tank_is_not_mixed_stronger_than_the_label_either() -> None:
+    plan = loads_of(rate="0.313 L/ha", label=("0.1 L/ha", "0.313 L/ha"))
+    (extra,) = [line for line in mix_lines(plan, "metric") if line.item == "Rowan (stays in the tank)"]
+    assert extra.amount <= Decimal("0.0417")  # 20 L at 0.313 L in 150 L are 0.04173 L
+
+
+bounds = st.tuples(st.floats(0, 1e4), st.floats(0, 1), st.floats(0, 1))
+
+
+@given(st.lists(bounds, min_size=1, max_size=20), st.sampled_from(["0.01", "0.1", "1"]))
+def test_no_rounded_value_leaves_its_limits_where_a_step_lies_inside(rows: list[tuple[float, ...]], step: str) -> None:
+    values = [least + share * width for least, width, share in rows]
+    limits = [(least, least + width) for least, width, _ in rows]
+    for value, new, (least, most) in zip(
+        values, apportioned(values, Decimal(step), limits=limits), limits, strict=True
+    ):
+        inside = math.floor(most / float(step)) * float(step) >= least
+        assert abs(float(new) - value) < float(step) * 1.000001
+        assert float(new) <= most * (1 + 1e-9)
+        assert float(new) >= least * (1 - 1e-9) or not inside
 
 
 @given(st.lists(st.floats(0, 1e5), min_size=1, max_size=30), st.sampled_from(["0.01", "0.1", "1"]))
