@@ -317,7 +317,6 @@ RULES: tuple[Callable[[Plan], Iterator[str]], ...] = (
 def not_applied(plan: Plan) -> list[str]:
     """List the keys that were read and are not acted on yet: each becomes a caution."""
     later: list[tuple[str, object]] = [
-        ("field.next_crop", plan.field.next_crop),
         ("scouting.start", plan.scouting.start),
         ("weather", plan.weather),
         ("review", plan.review),

@@ -180,7 +180,7 @@ def test_other_codes_have_no_place_in_an_order(code):
 
 
 def test_a_key_that_is_not_acted_on_is_listed_by_its_place(plan_of):
-    keys = {"field.next_crop": "rye", f"{ROWAN}pack": "5 L", f"{ROWAN}label.group": "4A", "weather.file": "w.csv"}
+    keys = {f"{ROWAN}pack": "5 L", f"{ROWAN}label.group": "4A", "weather.file": "w.csv"}
     plan = plan_of(keys | {"check_strips.count": 2, "machine.limits": {"polygons": 9}})
     for place in not_applied(plan):
         found = plan.model_dump(by_alias=True)
