@@ -158,7 +158,7 @@ def write_record(path: Path, document: Mapping[str, Any]) -> None:
 def machine_digests(stage: Path, result: Result) -> dict[str, str]:
     """SHA-256 of the machine files of a result folder, by their path in it."""
     folders = [stage / PASSES / one.slug / MACHINE for one in result.passes if one.decision != "none"]
-    found = sorted(file for folder in folders for file in folder.iterdir())
+    found = sorted(file for folder in folders for file in folder.rglob("*") if file.is_file())  # task data has folders
     return {file.relative_to(stage).as_posix(): hashlib.sha256(file.read_bytes()).hexdigest() for file in found}
 
 
