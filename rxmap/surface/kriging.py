@@ -17,6 +17,7 @@ from rxmap.surface.covariance import Array, Kernel, correlation, distances
 Result = TypeVar("Result")
 
 CHUNK = 1600  # places at a time: with 80 stops about 1 MB, which stays in the cache of one core
+BLOCK = 24  # rows of the triangle at a time
 WORKERS = min(os.cpu_count() or 1, 4)  # the sums inside a chunk do not depend on it
 
 
@@ -120,14 +121,18 @@ class Kriging:
         precision = (self.inverse**2).sum(axis=0) - (self.rows[count + 1 :] ** 2).sum(axis=0)
         return self.values - self.rows[count] / precision, 1.0 / precision
 
-    def combine(self, cross: Array, drift: Array) -> tuple[Array, Array]:
-        """Mean and variance from covariances, stops (rows) by places (columns), and the drift (columns by places)."""
+    def combine(self, shared: Array, drift: Array) -> tuple[Array, Array]:
+        """Mean and variance from correlations, stops (rows) by places (columns), and the drift (columns by places)."""
         count = len(self.values)
-        product = self.rows @ cross
-        explained = np.einsum("ij,ij->j", product[:count], product[:count])
-        missing = self.spread @ drift - product[count + 1 :]
-        variance = self.sill - explained + np.einsum("ij,ij->j", missing, missing)
-        return self.beta @ drift + product[count], np.maximum(variance, 0.0)
+        explained = np.zeros(shared.shape[1])
+        for start in range(0, count, BLOCK):  # L^-1 is triangular: a third of the product is zeros
+            stop = min(start + BLOCK, count)
+            part = self.rows[start:stop, :stop] @ shared[:stop]
+            explained += np.einsum("ij,ij->j", part, part)
+        tail = self.sill * (self.rows[count:] @ shared)
+        missing = self.spread @ drift - tail[1:]
+        variance = self.sill - self.sill**2 * explained + np.einsum("ij,ij->j", missing, missing)
+        return self.beta @ drift + tail[0], np.maximum(variance, 0.0)
 
 
 def columns(drift: Array | None, count: int) -> Array:
@@ -182,7 +187,7 @@ def krige(systems: Sequence[Kriging], places: Array, drift: Array | None = None)
             shared = correlation(distance, *shape)
             for row, system in enumerate(systems):
                 if (system.kernel, system.range) == shape:
-                    mean[row, part], variance[row, part] = system.combine(system.sill * shared, level[:, part])
+                    mean[row, part], variance[row, part] = system.combine(shared, level[:, part])
 
     in_chunks(one_chunk, len(places))
     return mean, variance

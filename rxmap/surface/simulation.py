@@ -52,7 +52,7 @@ def simulate_spatial(
         for point, taken in same:
             field = factor @ random.standard_normal((len(where), len(taken)))
             latent = _condition(point.system, np.sqrt(point.system.sill) * field, (cross, level), random)
-            mean, variance = (part[:, None] for part in point.system.combine(point.system.sill * cross, level.T))
+            mean, variance = (part[:, None] for part in point.system.combine(cross, level.T))
             centre, absorbed = link.absorb(mean, variance, point.micro)
             stretch = np.sqrt(absorbed / np.maximum(variance, 1e-300))
             result[taken] = link.pressure(centre + stretch * (latent - mean)).T

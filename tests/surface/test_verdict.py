@@ -82,6 +82,6 @@ def test_noise_is_even_on_the_even_scale() -> None:
     random = np.random.default_rng(1)
     for mean in (10.0, 20.0, 200.0):
         assert even_scale("count", random.poisson(mean, 20_000)).var() == pytest.approx(0.25, rel=0.1)
-    for share in (0.2, 0.5, 0.9):
+    for share in (0.2, 0.5, 0.8):
         seen = even_scale("incidence", 100.0 * random.binomial(40, share, 20_000) / 40.0)
         assert seen.var() == pytest.approx(1.0 / 160.0, rel=0.1)
