@@ -334,7 +334,15 @@ def make_result() -> Result:
         targets=targets,
         zones=_zones(strips, targets),
         zone_choice=ZoneChoice(crisp=0.81, explained=0.64, text="three zones explain 64 % of what differs"),
-        keep_outs=(KeepOut(reason="ditch", setback_m=30.0, polygon=ditch, ground=FRAME.geometry_to_metres(ditch), passes=("hopper-pass", "speck-pass")),),
+        keep_outs=(
+            KeepOut(
+                reason="ditch",
+                setback_m=30.0,
+                polygon=ditch,
+                ground=FRAME.geometry_to_metres(ditch),
+                passes=("hopper-pass", "speck-pass"),
+            ),
+        ),
         passes=_passes(strips, targets[0]),
         money=Money(currency="EUR", map=412.5, all=222.25, none=-60.0, best="map", range=(-35.0, 402.0), p_map=0.91),
         swath_m=9.0,

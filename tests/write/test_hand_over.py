@@ -16,6 +16,7 @@ from rxmap.plan import Machine, Product
 from rxmap.records import Field, PassResult, Result
 from rxmap.write.folder import LAYERS
 from rxmap.write.hand_over import TEST_BASE, hand_over_text, terminal_test, write_hand_over
+from rxmap.write.summary import ENDINGS
 from rxmap.write.vectors import prescription
 
 
@@ -35,7 +36,7 @@ def loads(result: Result, hopper: PassResult) -> LoadPlan:
 @pytest.fixture
 def page(tmp_path: Path, result: Result, hopper: PassResult, loads: LoadPlan) -> str:
     for name, write in LAYERS.items():
-        ending = {"geojson": ".geojson", "shapefile": ".shp"}[name]
+        ending = ENDINGS[name]
         write(tmp_path / "machine" / f"{hopper.base}{ending}", prescription(hopper.parts))
     write_hand_over(tmp_path / "hand_over.txt", result, hopper, loads)
     return (tmp_path / "hand_over.txt").read_text("ascii")

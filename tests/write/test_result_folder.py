@@ -26,6 +26,7 @@ def test_the_folder_holds_what_the_design_promises(written: Path) -> None:
     assert there == machine | {
         "map.html", "summary.json", "manifest.json", "stops.geojson", "zones.geojson", "keep_out.geojson",
         "surfaces/marsh-leafhopper.tif", "surfaces/ring-speck.tif", "passes/hopper-pass/mix_sheet.csv",
+        "check_strips.geojson", "record.json",
     }  # fmt: skip
 
 

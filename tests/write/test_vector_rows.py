@@ -70,7 +70,9 @@ def test_zones_explain_and_carry_no_rate(written: Path) -> None:
 
 
 def test_a_keep_out_says_why_and_how_far(written: Path) -> None:
-    assert _rows(written / "keep_out.geojson") == [{"reason": "ditch", "setback_m": 30.0}]
+    assert _rows(written / "keep_out.geojson") == [
+        {"reason": "ditch", "setback_m": 30.0, "passes": "hopper-pass,speck-pass"}
+    ]
 
 
 def test_a_keep_out_that_misses_the_field_is_left_out(tmp_path: Path, result: Result) -> None:
