@@ -1,13 +1,15 @@
 """Make the pictures of README and docs from the samples: `python docs/make_pictures.py`.
 
-Needs rxmap with its test packages, and a Chromium on the path. Nothing in the pictures is drawn at
-random but what the samples' seed draws, so a second run on one machine gives the same pictures;
-another machine's fonts give others. Look at them before you commit them.
+Needs rxmap with its test packages, and a Chromium on the path. The pictures of the gallery are those that its own
+blocks save. Nothing is drawn at random but what a seed draws, so a second run on one machine gives the same
+pictures; another machine's fonts give others. Look at them before you commit them.
 """
 
 from __future__ import annotations
 
+import contextlib
 import io
+import re
 import shutil
 import tempfile
 from pathlib import Path
@@ -20,7 +22,7 @@ from rxmap.pipeline import build
 
 ROOT = Path(__file__).parent.parent
 PICTURES = ROOT / "docs" / "pictures"
-COLOURS = 64  # of the palette: flat maps lose nothing, and the repository stays small
+COLOURS = 128  # of the palette: flat maps lose nothing, and the repository stays small
 WIDTH = 1180  # [pixel]
 MARGIN = 16  # [pixel] below the map
 ARGUMENTS = (
@@ -34,14 +36,17 @@ SHOTS = {
     "pressure.png": ("larkspur", "amber seed weevil: Pressure"),
     "chance.png": ("larkspur", "amber seed weevil: Chance above the threshold"),
     "uniform.png": ("teasel", None),
+    "steps.png": ("burnet", None),
 }
 
 
 def main() -> None:
-    """Build both samples and take every picture."""
+    """Build the samples, run the gallery, and take every picture."""
     PICTURES.mkdir(exist_ok=True)
+    with tempfile.TemporaryDirectory() as folder:
+        gallery(Path(folder))
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as running:
-        for sample in ("larkspur", "teasel"):
+        for sample in dict.fromkeys(sample for sample, _ in SHOTS.values()):
             build(ROOT / "sample_layers" / sample / "plan.toml", Path(folder) / sample)
         browser = running.chromium.launch(executable_path=shutil.which("chromium"), args=ARGUMENTS)
         page = browser.new_page(viewport={"width": WIDTH, "height": 900})
@@ -49,6 +54,20 @@ def main() -> None:
             page.goto((Path(folder) / sample / "map.html").as_uri())
             save(PICTURES / name, shot(page, layer))
         browser.close()
+
+
+def gallery(folder: Path) -> None:
+    """Run the Python of the gallery as far as the last picture, and keep what it saves."""
+    text = (ROOT / "docs" / "gallery.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"^```python\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
+    last = max(number for number, block in enumerate(blocks) if "savefig" in block)
+    shutil.copytree(ROOT / "sample_layers", folder / "sample_layers")
+    names: dict[str, Any] = {}
+    with contextlib.chdir(folder), contextlib.redirect_stdout(io.StringIO()):
+        for block in blocks[: last + 1]:
+            exec(compile(block, "gallery.md", "exec"), names)
+    for picture in sorted(folder.glob("*.png")):
+        save(PICTURES / picture.name, picture.read_bytes())
 
 
 def shot(page: Any, layer: str | None) -> bytes:

@@ -66,8 +66,12 @@ def run_console(body: str) -> None:
         program, *arguments = shlex.split(command)
         assert program == "rxmap", f"$ {command}: only rxmap can be run here"
         _, printed = run(arguments)
-        alike = doctest.OutputChecker().check_output(without_figures(shown), without_figures(printed), LIKE)
-        assert alike, f"$ {command}\nthe page shows:\n{shown}\nit printed:\n{printed}"
+        assert alike(shown, printed), f"$ {command}\nthe page shows:\n{shown}\nit printed:\n{printed}"
+
+
+def alike(shown: str, printed: str) -> bool:
+    """Whether a page shows what was printed, figures and line ends aside."""
+    return doctest.OutputChecker().check_output(without_figures(shown), without_figures(printed), LIKE)
 
 
 def run_lines(body: str) -> None:
@@ -83,14 +87,19 @@ def test_every_example_of_a_page_runs_from_top_to_bottom(page, tmp_path, monkeyp
     shutil.copytree(ROOT / "sample_layers", tmp_path / "sample_layers")
     monkeypatch.chdir(tmp_path)
     names: dict[str, Any] = {}
+    printed = io.StringIO()
     for match in BLOCK.finditer(page.read_text(encoding="utf-8")):
         if match["file"]:
             text = Path(match["file"]).read_text(encoding="utf-8")
             assert text.count(match["old"]) == 1, f"{match[0]}: stands {text.count(match['old'])} times in the file"
             Path(match["file"]).write_text(text.replace(match["old"], match["new"]), encoding="utf-8")
         elif match["language"] == "python":
-            with contextlib.redirect_stdout(io.StringIO()):
+            with contextlib.redirect_stdout(io.StringIO()) as printed:
                 exec(compile(match["body"], page.name, "exec"), names)
+        elif match["language"] == "text":  # what the block above it prints
+            assert alike(match["body"], printed.getvalue()), (
+                f"{page.name} shows:\n{match['body']}\n{printed.getvalue()}"
+            )
         elif match["language"] == "console":
             run_console(match["body"])
         elif match["language"] == "bash":
