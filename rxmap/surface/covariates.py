@@ -82,8 +82,9 @@ class Driven:
     def told(self) -> str:
         """What the last covariate brought, in words."""
         more = "more" if self.gain > self.needed else "no more"
+        taken = max(self.gain, 0.0)
         return (
-            f"it takes {100 * self.gain:.0f} % off the squared errors of predicting each stop from the others, "
+            f"it takes {100 * taken:.0f} % off the squared errors of predicting each stop from the others, "
             f"{more} than the {100 * self.needed:.0f} % that chance reaches in one field of {1 / NOISE_SHARE:.0f}"
         )
 

@@ -109,6 +109,17 @@ def test_without_a_value_the_model_without_the_layer_predicts(invent: Callable, 
     assert np.array_equal(blended.expect(np.sqrt)[:80], bare.expect(np.sqrt))
 
 
+def test_where_only_the_layer_earns_the_map_ground_without_it_is_uniform(invent: Callable) -> None:
+    field = invent("severity", 40, 2, range_=0.0, level=0.3)
+    model = fitted(field, explaining(field, 1), "NDVI")
+    assert (model.verdict_, fitted(field, np.empty((40, 0))).verdict_) == ("map", "uniform")
+    values = np.where(np.arange(200) < 80, np.nan, np.linspace(-2.0, 2.0, 200))
+    at = model.predict(field.places, values)
+    assert np.ptp(at.mean[:80]) == 0.0
+    assert np.ptp(at.mean[80:]) > 1.0
+    assert model.simulate(field.places, 50, values).shape == (50, 200)
+
+
 @pytest.mark.parametrize("measure", MEASURES)
 def test_draws_follow_the_prediction_with_a_layer(invent: Callable, measure: str) -> None:
     field = invent(measure, 40, 1, range_=400.0, level=5.0 if measure == "count" else 0.3)
