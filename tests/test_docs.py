@@ -381,8 +381,40 @@ def test_methods_page_carries_the_constants_of_the_code():
         f"Below {100 * explain.EXPLAINED_WELL:.0f} % explained",
         f"thinner than {100 * slivers.THINNEST:g} cm",
     ]
-    page = " ".join((ROOT / "docs/methods.md").read_text(encoding="utf-8").split())
-    assert [sentence for sentence in sentences if sentence not in page] == []
+    assert [sentence for sentence in sentences if sentence not in running_text("docs/methods.md")] == []
+
+
+def test_methods_page_carries_the_constants_of_passes():
+    from rxmap.decide import decision, look
+    from rxmap.passes import applied, limits, loads, strip_places
+
+    coarse, coarser = limits.SIMPLER
+    sentences = [
+        f"For up to {decision.MOST_ENUMERATED} passes every order is tried",
+        f"drawn with {coarse:g}, then {coarser:g} times the usual tolerance",
+        f"At least {applied.LEAST_SAMPLES} cells lie across a section, so that "
+        f"{100 / applied.LEAST_SAMPLES**2:.0f} % of what is misplaced is not seen",
+        f"{applied.HEADINGS} headings over half a turn are compared",
+        f"up to {strip_places.DEFAULT_COUNT} strips of {strip_places.DEFAULT_LENGTH:g} m, all of one length",
+        f"in areas at least {strip_places.LEAST_PASSES} swaths wide and {strip_places.LEAST_RUN:g} m long",
+        f"at least {strip_places.LEAST_GAP} swaths apart",
+        f"a part below {100 * loads.LEAST_SHARE:g} % of a load",
+        f"{loads.FIXED_S / 60:g} minutes are reckoned for each refill",
+        f"{look.WHERE_CLOSE[0]} to {look.WHERE_CLOSE[1]} days after the newest visit",
+        f"{look.WHERE_FAR[0]} to {look.WHERE_FAR[1]} else",
+    ]
+    assert [sentence for sentence in sentences if sentence not in running_text("docs/methods.md")] == []
+
+
+def running_text(page: str) -> str:
+    return " ".join((ROOT / page).read_text(encoding="utf-8").split())
+
+
+@pytest.mark.parametrize("count", [3, 4, 6])
+def test_methods_page_tells_what_check_strips_can_show(count):
+    from rxmap.passes.strips import detectable_difference
+
+    assert f"{detectable_difference(count):.2f} s for {count}" in running_text("docs/methods.md")
 
 
 def test_readme_lists_every_command():
