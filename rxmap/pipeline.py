@@ -20,6 +20,7 @@ from rxmap.decide.gates import closed_gate
 from rxmap.decide.look import next_look
 from rxmap.decide.options import PassOption, pass_options
 from rxmap.decide.treat import Ground, decision_ground
+from rxmap.decide.two_tanks import two_tanks
 from rxmap.decide.what_if import Decide, what_if
 from rxmap.errors import CheckError, Faults, InputError, PlanError
 from rxmap.grid import Grid
@@ -144,6 +145,8 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
         else []
     )
 
+    together = two_tanks(decisions, money, field_ha=field.area_ha)
+
     tell("drawing zones and passes")
     zones = _zones(plan, stakes, grid)
     ledger = Ledger(field=field, grid=grid, zones=zones.labels, stakes=stakes)
@@ -166,7 +169,7 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
         inputs=inputs.files,
         plan=plan.model_dump(mode="json", by_alias=True, exclude_defaults=True),
         formats=plan.output.formats,
-        what_if=tuple(changed),
+        what_if=(*changed, *([together] if together else [])),
     )
 
 

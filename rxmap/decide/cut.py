@@ -97,7 +97,12 @@ def stepped_areas(
 
 
 def shared_areas(
-    gains: Sequence[FloatArray], inside: BoolArray, prices: Sequence[EdgePrice], cell: float, *, once: float
+    gains: Sequence[FloatArray],
+    inside: BoolArray,
+    prices: Sequence[EdgePrice],
+    cell: float,
+    *,
+    once: float | FloatArray,
 ) -> list[BoolArray]:
     """Cells that each of two products treats when ground treated by both pays the trip over it once.
 
@@ -110,7 +115,7 @@ def shared_areas(
         Gain of each product on its own, before the shared cost.
     inside, prices, cell
         As in `stepped_areas`; one price for each product.
-    once : float [money]
+    once : float or (rows, columns) array of float [money]
         Cost of a treated cell that both products share.
 
     Examples

@@ -24,13 +24,18 @@ class Link:
     ----------
     first, second : int
         Layers.
-    price : float [money]
+    price : float or (rows, columns) array of float [money]
         Of a cell in `first` but not in `second`; infinite forbids it.
     """
 
     first: int
     second: int
-    price: float
+    price: float | FloatArray
+
+    def on(self, inside: BoolArray) -> FloatArray:
+        """Price of every cell inside."""
+        priced: FloatArray = np.broadcast_to(self.price, inside.shape)[inside]
+        return priced
 
 
 def best_layers(
@@ -95,7 +100,7 @@ def _graph(
     gains: FloatArray, inside: BoolArray, weights: Sequence[tuple[float, ...]], links: Sequence[Link]
 ) -> sparse.csr_array:
     """Capacities between the cells of all layers, layer by layer, the source and the sink (the last two nodes)."""
-    gains = _held(gains, weights, links)
+    gains = _held(gains, weights, [float(link.on(inside).max()) for link in links])
     total = max(gains[gains > 0].sum(), -gains[gains < 0].sum())
     # A power of two, so that scaling itself rounds nothing.
     scale = math.ldexp(1.0, FLOW_BITS - math.frexp(total)[1])
@@ -116,7 +121,7 @@ def _graph(
     for link in links:
         tails.append(np.arange(cells) + link.first * cells)
         heads.append(np.arange(cells) + link.second * cells)
-        capacities.append(np.full(cells, min(link.price, total)))
+        capacities.append(np.minimum(link.on(inside), total))
     flat = gains.ravel()
     winners, losers = np.flatnonzero(flat > 0), np.flatnonzero(flat < 0)
     tails += [np.full(winners.size, source), losers]
@@ -128,16 +133,16 @@ def _graph(
     return sparse.csr_array((units, arcs), shape=(sink + 1, sink + 1))
 
 
-def _held(gains: FloatArray, weights: Sequence[tuple[float, ...]], links: Sequence[Link]) -> FloatArray:
+def _held(gains: FloatArray, weights: Sequence[tuple[float, ...]], dearest: Sequence[float]) -> FloatArray:
     """Gains without digits that decide nothing.
 
     A gain beyond all arcs and links of its cell decides it alone. Held at twice that it still does, and
     leaves the digits of the whole numbers to the cells in doubt. A link that forbids can carry anything,
     so with one nothing is held.
     """
-    if any(math.isinf(link.price) for link in links):
+    if any(math.isinf(price) for price in dearest):
         return gains
-    linked = sum(link.price for link in links)
+    linked = sum(dearest)
     most = np.array([[4.0 * sum(layer) + 2.0 * linked] for layer in weights])
     least = np.abs(gains[gains != 0]).min()
     return np.clip(gains, -np.maximum(most, least), np.maximum(most, least))

@@ -13,6 +13,7 @@ from rxmap.records import Observation, TargetResult
 CLOSE = 0.5  # share of the threshold; judgement, no source
 # Days after the newest visit. Common practice, no source: a fast pest or wet weather asks for less.
 WHERE_CLOSE, WHERE_FAR = (3, 7), (7, 14)
+OFF_CENTRE = 0.08  # share of the field's longer side within which a place is in the middle; judgement
 POINTS = ("east", "north-east", "north", "north-west", "west", "south-west", "south", "south-east")
 
 
@@ -70,7 +71,9 @@ def _highest(target: TargetResult) -> str:
     elif np.ptp(means) <= 1e-9 * target.threshold:
         return f"at any one place the chance of being above it is {_chance(chance)}"
     else:
-        place = f"in the {compass(*(centres[at] - centres.mean(axis=0)))}"
+        shift = centres[at] - centres.mean(axis=0)
+        off = np.hypot(*shift) >= OFF_CENTRE * np.ptp(centres, axis=0).max()
+        place = f"in the {compass(*shift) if off else 'middle'}"
     return f"highest {place} ({_pressure(target, pressure)}), where the chance of being above it is {_chance(chance)}"
 
 

@@ -44,6 +44,8 @@ class PassOption:
         Rates from low to full; one unless the product lists several and is alone in the tank.
     fixed : float
         What the pass costs once it goes out, wherever it treats [currency].
+    driven_ha : float
+        Machine's share of the cost on treated ground [currency/ha].
     """
 
     name: str
@@ -51,6 +53,7 @@ class PassOption:
     products: tuple[Product, ...]
     steps: tuple[Step, ...]
     fixed: float
+    driven_ha: float = 0.0
 
     @property
     def control(self) -> Mapping[str, float]:
@@ -105,6 +108,7 @@ def _option(name: str, slug: str, products: tuple[Product, ...], machine: Machin
         slug=slug,
         products=products,
         steps=_steps(products, 0.0 if on_field else driven),
+        driven_ha=0.0 if on_field else driven,
         fixed=(machine.trip.magnitude if machine.trip else 0.0) + (driven * field_ha if on_field else 0.0),
     )
 
