@@ -32,6 +32,7 @@ STYLES: dict[str, Data] = {
     "keep-out": {"fill": "#e9ecec", "hatch": "cross", "ink": "#7c878c", "stroke": INK, "weight": 2, "dash": "3 4"},
     "untreated": {"fill": "#fbfaf5", "stroke": "#8a969b", "weight": 1},
     "check strip": {"fill": "#fbfaf5", "hatch": "rows", "ink": "#8a969b", "stroke": INK, "weight": 1.5, "dash": "6 3"},
+    "edge strip": {"stroke": INK, "weight": 2, "dash": "9 5"},
     "stop used": {"fill": INK, "stroke": "#ffffff", "weight": 1.5, "radius": 5},
     "stop unused": {"fill": "#ffffff", "stroke": INK, "weight": 2, "dash": "2 2", "radius": 5},
 }  # fmt: skip
@@ -80,7 +81,7 @@ def _pass_view(result: Result, one: PassResult) -> Data:
     number, shapes = 0, []
     for part in one.parts:
         number += part.treat
-        shapes.append(_part_shape(result, part, number, looks))
+        shapes.append(_part_shape(result, part, number, looks, one.strips_text))
     drawn = {shape["kind"] for shape in shapes}
     unit = one.products[0].unit if one.products else ""
     legend = [
@@ -101,6 +102,7 @@ def _pass_view(result: Result, one: PassResult) -> Data:
         "group": "What to do",
         "label": text.safe(one.name),
         "sentence": f"{products}: {text.area(one.treated_ha, result.units)} treated. {story.sentence(one.reason)}",
+        "more": " ".join(filter(None, (one.strips_text, one.heading_text))),
         "shapes": shapes,
         "legend": {"title": f"Rate of {text.safe(one.products[0].name)}" if one.products else "Rate", "items": legend},
     }
@@ -122,13 +124,15 @@ def _applied_view(result: Result, one: PassResult, applied: AsApplied, canvas: C
     classes = np.argmax(canvas.warp(result.grid, bands), axis=0).astype(float)
     colours = list(APPLIED.values())
     missed, off = (text.area(ha, result.units) for ha in (applied.missed_ha, applied.off_target_ha))
+    product = text.difference(applied.product_difference)
     return {
         "group": "As the machine will apply it",
         "label": text.safe(one.name),
         "sentence": (
             f"Simulated with the swath, sections, speed and delay of the plan, at {applied.heading:.0f} degrees: "
-            f"{missed} missed, {off} off target, {100 * applied.product_difference:+.1f} % product. {one.heading_text}"
-        ).rstrip(),
+            f"{missed} missed, {off} off target, {product} product."
+        ),
+        "more": one.heading_text,
         "picture": {"source": canvas.picture(classes, [0.5, 1.5, 2.5], colours), "corners": canvas.corners},
         "shapes": [],
         "legend": {
@@ -144,7 +148,7 @@ def _treated(at: int, many: int) -> Data:
     return {"fill": ramp.TREATED[place], "hatch": TREATED_HATCHES[place], "ink": "#0d3b34", "stroke": INK, "weight": 3}
 
 
-def _part_shape(result: Result, part: Part, number: int, looks: dict[float, Data]) -> Data:
+def _part_shape(result: Result, part: Part, number: int, looks: dict[float, Data], strips: str) -> Data:
     if part.treat:
         kind, style, title = "treated", looks[part.rate], f"Part {number}: treat"
     else:
@@ -156,7 +160,7 @@ def _part_shape(result: Result, part: Part, number: int, looks: dict[float, Data
         "style": style,
         "rings": rings(part.polygon),
         "title": title,
-        "rows": _part_rows(result, part),
+        "rows": [*_part_rows(result, part), *([("What it can show", strips)] if kind == "check strip" else [])],
     }
     if part.treat:
         shape |= {"tag": str(number), "at": _points(part.polygon), "focus": True}
@@ -191,24 +195,45 @@ def _part_rows(result: Result, part: Part) -> list[tuple[str, str]]:
 def _target_views(result: Result, target: TargetResult, canvas: Canvas) -> list[Data]:
     surface = target.surface
     scales, bands = (pressure_scale(target), chance_scale(target)), [surface.mean, surface.p_over]
-    sentence = story.support(target)
-    if np.nanmax(surface.mean) - np.nanmin(surface.mean) <= 1e-9 * target.threshold:  # one decision for the field
+    sentence = f"{story.support(target)} {story.edge_strip(target, result.units)}".rstrip()
+    if np.nanmax(surface.mean) - np.nanmin(surface.mean) <= 1e-9 * target.threshold:  # the same everywhere
         levels = [float(np.nanmean(band)) for band in bands]
         here, sure = text.pressure(levels[0], target.unit), text.chance(levels[1])
-        sentence += f" At any one place {here} is expected; the chance that it is above the threshold is {sure}."
-        views = [_flat(result, scale, level) for scale, level in zip(scales, levels, strict=True)]
+        inside = " inside the strip" if target.edge else ""
+        sentence += (
+            f" At any one place{inside} {here} is expected; the chance that it is above the threshold is {sure}."
+        )
+        holds = "all but the strip" if target.edge else "all of the field"
+        views = [_flat(result, scale, level, holds) for scale, level in zip(scales, levels, strict=True)]
     else:
         warped = canvas.warp(surface.grid, bands)
         views = [_picture(canvas, scale, values) for scale, values in zip(scales, warped, strict=True)]
-    common = {"group": text.safe(target.name), "sentence": sentence}
+    more = "The layer shows the field without the strip." if target.edge else ""
+    common = {"group": text.safe(target.name), "sentence": sentence, "more": more}
     labels = ("Pressure", "Chance above the threshold")
-    return [{**common, "label": label, **view} for label, view in zip(labels, views, strict=True)]
+    views = [{**common, "label": label, **view} for label, view in zip(labels, views, strict=True)]
+    return [_with_edge_strip(result, target, view) for view in views]
 
 
-def _flat(result: Result, scale: Scale, level: float) -> Data:
+def _with_edge_strip(result: Result, target: TargetResult, view: Data) -> Data:
+    """Draw the inner line of the strip that edge stops decide."""
+    inner = result.field.ground.buffer(-target.edge.width_m, join_style="mitre") if target.edge else Polygon()
+    if inner.is_empty or not target.edge:
+        return view
+    style = STYLES["edge strip"]
+    line = {"style": style, "rings": rings(result.field.frame.geometry_to_lonlat(inner)), "silent": True}
+    words = f"inner line of the {text.length(target.edge.width_m, result.units)} strip that edge stops decide"
+    legend = {**view["legend"], "items": [*view["legend"]["items"], {"style": style, "text": words}]}
+    return {**view, "shapes": [*view.get("shapes", []), line], "legend": legend}
+
+
+def _flat(result: Result, scale: Scale, level: float, holds: str) -> Data:
     here = scale.place(level)
     style = {"fill": scale.colours[here]}
-    return {"shapes": [{"style": style, "rings": rings(result.field.boundary)}], "legend": scale.legend(here)}
+    return {
+        "shapes": [{"style": style, "rings": rings(result.field.boundary)}],
+        "legend": scale.legend(here, holds=holds),
+    }
 
 
 def _picture(canvas: Canvas, scale: Scale, values: FloatArray) -> Data:
@@ -229,6 +254,7 @@ def _zone_view(result: Result) -> Data:
         "group": "Zones",
         "label": "By number",
         "sentence": story.sentence(result.zone_choice.text),
+        "more": tables.without_strips(result),
         "shapes": shapes,
         "legend": {"title": "Zones: they explain, they carry no rate", "items": legend},
     }
@@ -255,7 +281,11 @@ def _keep_outs(result: Result) -> Data:
             "style": STYLES["keep-out"],
             "rings": rings(each.polygon),
             "title": "Keep-out: never treated",
-            "rows": [("Why", text.safe(each.reason)), ("Setback", text.length(each.setback_m, result.units))],
+            "rows": [
+                ("Why", text.safe(each.reason)),
+                ("Setback", text.length(each.setback_m, result.units)),
+                *([("Kept by", tables.kept_by(result, each))] if tables.passes_differ(result) else []),
+            ],
         }
         for each in result.keep_outs
         if not each.polygon.is_empty

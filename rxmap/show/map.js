@@ -165,6 +165,7 @@ function showField(map, data) {
     view.layer = view.layer || layersOf(view, "look");
     view.layer.addTo(map);
     byId("sentence").textContent = view.sentence;
+    byId("more").textContent = view.more || "";
     legend(view);
     keep(null);
     fitLabels();

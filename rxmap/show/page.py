@@ -1,6 +1,6 @@
 """The page itself: one file that opens with no network and explains itself.
 
-Text from files takes two ways only: escaped into HTML by `tables.tag`, or through one JSON block
+Text from files takes two ways only: escaped into HTML by `markup.tag`, or through one JSON block
 that the script reads and sets as text. It never passes a template engine, which would run it.
 
 References
@@ -21,7 +21,8 @@ from folium.template import Template
 from rxmap import __version__
 from rxmap.records import Result
 from rxmap.show import assets, layers, story, text
-from rxmap.show.tables import Markup, all_tables, bullets, join, tag
+from rxmap.show.markup import Markup, bullets, join, tag
+from rxmap.show.tables import all_tables
 
 # In JSON these can only stand inside strings, where the escape means the same.
 _ESCAPES = {sign: f"\\u{ord(sign):04x}" for sign in "<>&\u2028\u2029"}
@@ -86,7 +87,7 @@ class Page(Figure):  # type: ignore[misc]
 <body>
 {{ this.before }}
 <section class="look" aria-label="Map">
-<div class="stage">{{ this.html.render() }}<p id="sentence" aria-live="polite"></p>
+<div class="stage">{{ this.html.render() }}<p id="sentence" aria-live="polite"></p><p id="more"></p>
 <div id="panel" aria-live="polite"></div></div>
 <div class="side">
 <form id="choices"></form>
@@ -167,7 +168,7 @@ def _before(result: Result) -> Markup:
         *(f"stops of {day}" for day in seen),
     ]
     first, *others = story.what_to_do(result)
-    cards = (("Where", story.where), ("How sure", story.how_sure), ("What it is worth", story.worth))
+    cards = [tag("section", tag("h2", name), bullets(lines)) for name, lines in story.cards(result)]
     return join(
         [
             tag("a", "Skip to the tables", class_="skip", href="#tables"),
@@ -179,7 +180,7 @@ def _before(result: Result) -> Markup:
                 *(tag("p", line, class_="lead more") for line in others),
                 *_to_cautions(result),
             ),
-            tag("div", *(tag("section", tag("h2", name), bullets(say(result))) for name, say in cards), class_="cards"),
+            tag("div", *cards, class_="cards"),
         ]
     )
 

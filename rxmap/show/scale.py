@@ -53,10 +53,10 @@ class Scale:
         """Class that a value falls into."""
         return int(np.digitize(value, self.breaks))
 
-    def legend(self, here: int | None = None) -> dict[str, Any]:
-        """Legend, highest class on top; `here` is the class that holds the whole field."""
+    def legend(self, here: int | None = None, *, holds: str = "all of the field") -> dict[str, Any]:
+        """Legend, highest class on top; `here` is the one class that is drawn, and `holds` says what it covers."""
         items: list[dict[str, Any]] = [
-            {"style": {"fill": colour}, "text": f"{name} (all of the field)" if at == here else name}
+            {"style": {"fill": colour}, "text": f"{name} ({holds})" if at == here else name}
             for at, (name, colour) in enumerate(zip(self.names, self.colours, strict=True))
         ]
         items.insert(self.breaks.index(self.limit) + 1, {"style": LIMIT, "text": self.limit_name, "limit": True})

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 
 import shapely
+from shapely.geometry.base import BaseGeometry
 
-from rxmap.records import Money, PassResult, Result, TargetResult
+from rxmap.decide.look import OFF_CENTRE, compass, next_look
+from rxmap.records import CovariateUse, Money, PassResult, Result, TargetResult
 from rxmap.show import text
 
 SAFETY = (
@@ -19,75 +22,142 @@ SAFETY = (
     "The map is as good as its stops. Look at the field again before the machine goes out.",
 )
 
-POINTS = ("east", "north-east", "north", "north-west", "west", "south-west", "south", "south-east")
+MARKED = 3.0  # times as much of the rim as of the middle, or the reverse; judgement
+Card = tuple[str, list[str]]  # heading and sentences
+
+
+def cards(result: Result) -> list[Card]:
+    """List what stands under the headline; a page that says no is as complete as one that says yes."""
+    goes_out = any(one.decision != "none" for one in result.passes)
+    return [
+        ("Where" if goes_out else "How close, and when to look again", where(result)),
+        ("How sure", how_sure(result)),
+        ("What it is worth", worth(result)),
+        ("What would change it", what_would_change(result)),
+    ]
 
 
 def what_to_do(result: Result) -> list[str]:
-    """One sentence per pass; the page opens with them."""
+    """One sentence per pass, after one for all of them where several go out; the page opens with them."""
     if not result.passes:
         return ["No product is planned: this page shows where the pressure is and decides nothing."]
-    going = [_pass_goes(result, each) for each in result.passes if each.decision != "none"]
+    going = [one for one in result.passes if one.decision != "none"]
     staying = [
-        f"Leave out {text.safe(each.name)}. {sentence(each.reason)}"
-        for each in result.passes
-        if each.decision == "none"
+        f"Leave out {text.safe(one.name)}. {sentence(one.reason)}" for one in result.passes if one.decision == "none"
     ]
-    return [*going, *staying] if going else ["Treat nothing.", *staying]
+    if not going:
+        return [_nothing(result), *staying]
+    if len(going) == 1:
+        return [_pass_goes(result, going[0]), *_strips_stay(going[0]), *staying]
+    each = [f"{text.safe(one.name)} on {text.area(one.treated_ha, result.units)}" for one in going]
+    whole = text.area(result.field.area_ha, result.units)
+    sentences = [
+        " ".join([f"{text.safe(one.name)}: {_lower(_pass_goes(result, one, named=True))}", *_strips_stay(one)])
+        for one in going
+    ]
+    return [f"Make {len(going)} passes over the {whole}: {text.listed(each)}.", *sentences, *staying]
 
 
-def _pass_goes(result: Result, one: PassResult) -> str:
-    mix = text.listed([f"{text.safe(use.name)} at {text.rate(use)}" for use in one.products])
+def _nothing(result: Result) -> str:
+    if all(target.verdict == "note" for target in result.targets):
+        crop = next_crop(result)
+        return f"Treat nothing: this is a note for the next crop{f', {text.safe(crop)}' if crop else ''}."
+    return "Treat nothing."
+
+
+def next_crop(result: Result) -> str | None:
+    """Read the crop that follows from the plan, where it says."""
+    field = result.plan.get("field")
+    named = field.get("next_crop") if isinstance(field, dict) else None
+    return str(named) if named else None
+
+
+def _pass_goes(result: Result, one: PassResult, *, named: bool = False) -> str:
+    if named and [use.name for use in one.products] == [one.name]:  # a pass of one product has its name
+        mix = f"at {text.rate(one.products[0])}"
+    else:
+        mix = "with " + text.listed([f"{text.safe(use.name)} at {text.rate(use)}" for use in one.products])
     treated = text.area(one.treated_ha, result.units, word=False)
     of = f"{treated} of {text.area(result.field.area_ha, result.units)}"
     if one.decision == "all":
-        return f"Treat the whole field with {mix}: {of}{_what_stays(one)}."
-    return f"Treat {of} with {mix}."
+        kept = any(not part.treat and part.reason != "check strip" for part in one.parts)
+        return f"Treat the whole field {mix}: {of}{', the rest is kept out' if kept else ''}."
+    return f"Treat {of} {mix}."
 
 
-def _what_stays(one: PassResult) -> str:
-    return ", the rest is kept out or left as check strips" if any(not part.treat for part in one.parts) else ""
+def _strips_stay(one: PassResult) -> list[str]:
+    many = len(one.check_strips)
+    stay = "stays" if many == 1 else "stay"
+    return [f"{text.counted(many, 'check strip')} {stay} untreated, to learn whether treating paid."] if many else []
+
+
+def _lower(words: str) -> str:
+    return words[:1].lower() + words[1:]
 
 
 def where(result: Result) -> list[str]:
-    """Say where the treated ground lies, pass by pass, and when to look again."""
+    """Say where the treated ground lies, pass by pass, how close the others are, and when to look again."""
     lines: list[str] = []
     for one in result.passes:
-        name = text.safe(one.name)
-        treated = [part.polygon for part in one.parts if part.treat]
-        if one.decision == "map" and treated:
-            share = text.percent(one.treated_ha / result.field.area_ha)
-            lines.append(
-                f"{name}: {share} of the field, in {text.counted(len(treated), 'part')}, "
-                f"{_direction(shapely.union_all(treated), result.field.boundary)}."
-            )
-        elif one.decision == "all":
-            lines.append(f"{name}: the whole field.")
-        if one.dates and one.dates.look_again:
-            lines.append(f"{name}, next look: {text.safe(one.dates.look_again)}.")
-        elif one.next_look:
-            lines.append(f"{name}: {text.safe(one.next_look).rstrip('.')}.")
-    if result.keep_outs:
-        lines.append(f"{text.counted(len(result.keep_outs), 'keep-out')} untreated, setbacks included.")
-    if all(one.decision == "none" for one in result.passes):
-        lines.insert(0, "Nowhere. The map shows the pressure of each target.")
+        told = [words for words in (_treated_where(result, one), _look(one)) if words]
+        lines += [f"{text.safe(one.name)}: {'; '.join(told)}."] if told else []
+    if not result.passes:
+        looks = [next_look([each], result.observations, next_crop=next_crop(result)) for each in result.targets]
+        lines = [sentence(look) for look in looks]
+    kept = _keep_outs_kept(result)
+    if kept and any(one.decision != "none" for one in result.passes):
+        lines.append(f"{text.counted(kept, 'keep-out')} untreated, setbacks included.")
     return lines
 
 
-def _direction(ground: shapely.Geometry, field: shapely.Geometry) -> str:
-    """Say in which part of the field some ground lies, from the two centroids."""
+def _treated_where(result: Result, one: PassResult) -> str:
+    treated = [part.polygon for part in one.parts if part.treat]
+    if one.decision == "all":
+        return "the whole field"
+    if not treated:
+        return ""
+    share = text.percent(one.treated_ha / result.field.area_ha)
+    return f"{share} of the field, in {text.counted(len(treated), 'part')}, {_direction(result, treated)}"
+
+
+def _look(one: PassResult) -> str:
+    if one.dates and one.dates.look_again:
+        return f"next look {text.safe(one.dates.look_again)}"
+    return text.safe(one.next_look, text.LONGEST_SENTENCE).rstrip(".")
+
+
+def _keep_outs_kept(result: Result) -> int:
+    """Count keep-outs; one that passes keep at different setbacks is recorded once for each."""
+    counts = Counter(slug for each in result.keep_outs for slug in each.passes)
+    return max(counts.values(), default=len(result.keep_outs))
+
+
+def _direction(result: Result, treated: list[shapely.Polygon]) -> str:
+    """Say in which part of the field some ground lies: by the two centroids, or by how much of the rim it takes."""
+    frame, field = result.field.frame, result.field.ground
+    ground = shapely.union_all([frame.geometry_to_metres(each) for each in treated])
     west, south, east, north = field.bounds
-    squeeze = math.cos(math.radians((south + north) / 2))
-    shift_east = (ground.centroid.x - field.centroid.x) * squeeze
-    shift_north = ground.centroid.y - field.centroid.y
-    if math.hypot(shift_east, shift_north) < 0.08 * max((east - west) * squeeze, north - south):
-        return "spread over the field"
-    octant = round(math.degrees(math.atan2(shift_north, shift_east)) / 45) % 8
-    return f"mostly in the {POINTS[octant]}"
+    shift_east, shift_north = ground.centroid.x - field.centroid.x, ground.centroid.y - field.centroid.y
+    if math.hypot(shift_east, shift_north) >= OFF_CENTRE * max(east - west, north - south):
+        return f"mostly in the {compass(shift_east, shift_north)}"
+    outline = shapely.union_all([shapely.Polygon(part.exterior) for part in shapely.get_parts(field)])
+    middle = outline.buffer(-outline.area / outline.length)  # of a square, the inner quarter
+    inner, outer = _share(ground, middle), _share(ground, outline.difference(middle))
+    if inner < outer / MARKED:
+        return "mostly along the boundary"
+    return "mostly in the middle" if outer < inner / MARKED else "spread over the field"
+
+
+def _share(ground: BaseGeometry, of: BaseGeometry) -> float:
+    return float(ground.intersection(of).area / of.area) if of.area else 0.0
 
 
 def how_sure(result: Result) -> list[str]:
-    """One line per target: the field against the threshold, and whether the stops carry a map."""
-    return [f"{_level(target)} {support(target)}" for target in result.targets]
+    """Per target: the field against the threshold, whether the stops carry a map, what other layers bring."""
+    return [
+        " ".join(filter(None, [_level(each), support(each), edge_strip(each, result.units), *_layers(each)]))
+        for each in result.targets
+    ]
 
 
 def _level(target: TargetResult) -> str:
@@ -104,25 +174,57 @@ def support(target: TargetResult) -> str:
     if target.verdict == "map":
         return f"The stops support a map ({used})."
     if target.verdict == "uniform":
-        return f"The stops do not support a map ({used}); one decision for the field."
-    return f"For the record only, no pass follows from it ({used}): {sentence(target.reason)}"
+        over = "one decision for the field" if target.edge is None else "one decision for the ground outside the strip"
+        return f"The stops do not support a map ({used}); {over}."
+    return f"A note for the next crop, no pass follows from it ({used})."
+
+
+def edge_strip(target: TargetResult, units: text.Units) -> str:
+    """Say what the edge stops show on the strip along the boundary that they decide; empty where there is none."""
+    if target.edge is None:
+        return ""
+    edge = target.edge
+    return (
+        f"The {text.length(edge.width_m, units)} strip along the boundary is decided by its "
+        f"{text.counted(edge.stops, 'edge stop')}: {text.pressure(edge.pressure, target.unit)}, and the chance that it "
+        f"is above the threshold is {text.chance(edge.p_over)}."
+    )
+
+
+def _layers(target: TargetResult) -> list[str]:
+    return [
+        f"{text.safe(use.name)} is {'used' if use.used else 'not used'}{_gain_of(use)}." for use in target.covariates
+    ]
+
+
+def _gain_of(use: CovariateUse) -> str:
+    return f": it takes {text.percent(use.gain)} off the errors" if use.used and use.gain is not None else ""
 
 
 def worth(result: Result) -> list[str]:
     """Say what the decision is worth against treating all and treating nothing."""
     money = result.money
     if money is None:
-        return [
-            "No product is planned, so there is nothing to earn or to pay."
-            if not result.passes
-            else "The plan does not say what the targets cost the crop, so the gain stays without a figure."
-        ]
-    scouting = f"Trips are counted; {text.money(-money.none, money.currency)} for scouting is spent either way."
-    return [
-        _gain(money),
-        *_spread(money),
-        scouting if money.none < 0 else "Trips are counted; the plan gives no cost of scouting.",
-    ]
+        return [_no_figure(result)]
+    if not result.passes or max(money.all, money.map or money.all) == money.none:
+        return ["No pass could go out, so there is no gain to compare.", *_scouting(money)]
+    floor = "Ground below the threshold is not treated, whatever it would earn: the threshold is a floor."
+    held = [floor] if any(each.code == "floor_holds" for each in result.cautions) else []
+    return [_gain(money), *held, *_spread(money), *_scouting(money)]
+
+
+def _no_figure(result: Result) -> str:
+    if not result.passes:
+        return "No product is planned, so there is nothing to earn or to pay."
+    if all(target.verdict == "note" for target in result.targets):
+        return "Nothing is decided for this crop, so there is no gain to compare."
+    return "The plan does not say what the targets cost the crop, so the gain stays without a figure."
+
+
+def _scouting(money: Money) -> list[str]:
+    if money.none < 0:
+        return [f"Trips are counted; {text.money(-money.none, money.currency)} for scouting is spent either way."]
+    return ["Trips are counted; the plan gives no cost of scouting."]
 
 
 def _gain(money: Money) -> str:
@@ -148,6 +250,32 @@ def _spread(money: Money) -> list[str]:
     return [f"The map against {uniform}: between {low} and {high} {money.currency} in nine cases of ten{sure}."]
 
 
+def what_would_change(result: Result) -> list[str]:
+    """Say which of the assumptions tried sends a pass out or keeps it at home."""
+    if not result.passes:
+        return ["Nothing is decided, so no assumption was tried. Name a product and a machine in the plan to decide."]
+    lines = [line for one in result.passes for line in _flips(result, one)]
+    tried = text.listed([text.safe(case.name) for case in result.what_if])
+    if not lines and tried:
+        lines = [f"None of the assumptions tried changes which passes go out: {tried}."]
+    notes = [target for target in result.targets if target.verdict == "note"]
+    lines += [f"{text.safe(each.name)} decides about the next crop: nothing sends a pass out for it." for each in notes]
+    gates = [each.text for each in result.cautions if each.code == "gate_closed"]
+    gates = [words for words in gates if not any(words.startswith(f"{each.name}: ") for each in notes)]
+    return [*lines, *(f"A closed gate holds under all of them. {sentence(words)}" for words in gates)]
+
+
+def _flips(result: Result, one: PassResult) -> list[str]:
+    """Assumptions under which a pass that goes out would stay at home, or the reverse."""
+    name, out = text.safe(one.name), one.decision != "none"
+    shares = {text.safe(case.name): case.treated_share.get(one.slug, 0.0) for case in result.what_if}
+    if out:
+        homes = [case for case, share in shares.items() if share == 0.0]
+        return [f"{name} would stay at home with: {text.listed(homes)}."] if homes else []
+    outs = [f"{case} ({text.percent(share)} of the field)" for case, share in shares.items() if share > 0.0]
+    return [f"{name} would go out with: {text.listed(outs)}."] if outs else []
+
+
 def sentence(words: str) -> str:
     """Make a reason from the result a sentence.
 
@@ -156,5 +284,5 @@ def sentence(words: str) -> str:
     >>> sentence("no pattern beyond noise")
     'No pattern beyond noise.'
     """
-    safe = text.safe(words).strip()
+    safe = text.safe(words, text.LONGEST_SENTENCE).strip()
     return safe[:1].upper() + safe[1:] + ("" if safe.endswith((".", "!", "?")) else ".")

@@ -1,87 +1,24 @@
 """The page's tables, written out as HTML so that they read without any script.
 
-Every text goes through `tag`, the only place that makes markup, and is escaped there.
+Every text is escaped by `markup.tag`.
 """
 
 from __future__ import annotations
 
-import html
-from collections.abc import Iterable, Sequence
-
-from rxmap.records import Money, Observation, PassResult, Result, TargetResult, ZoneShape
+from rxmap.records import KeepOut, Money, Observation, PassResult, Result, TargetResult, ZoneShape
 from rxmap.show import story, text
-
-Row = Sequence[str]
+from rxmap.show.markup import Row, join, table, tag
 
 CHOICES = {"map": "by the map", "all": "all of the field", "none": "nothing"}
-
-
-def tag(name: str, *content: str, **attributes: str) -> str:
-    """Make an element; content is escaped unless it is markup made here.
-
-    Examples
-    --------
-    >>> print(tag("p", "a < b", tag("b", "c"), id="x"))
-    <p id="x">a &lt; b<b>c</b></p>
-    """
-    inner = "".join(part if isinstance(part, Markup) else html.escape(part) for part in content)
-    given = "".join(f' {key.rstrip("_").replace("_", "-")}="{html.escape(value)}"' for key, value in attributes.items())
-    return Markup(f"<{name}{given}>{inner}</{name}>")
-
-
-class Markup(str):
-    """Text that `tag` made and that must not be escaped again."""
-
-    __slots__ = ()
-
-
-def join(parts: Iterable[str]) -> Markup:
-    """Put elements one under the other."""
-    return Markup("\n".join(part if isinstance(part, Markup) else html.escape(part) for part in parts))
-
-
-def bullets(lines: Iterable[str]) -> str:
-    """Make a list of sentences."""
-    return tag("ul", *(tag("li", line) for line in lines))
-
-
-def table(caption: str, head: Row, rows: Sequence[Row], *, numbers: str = "") -> str:
-    """Make a table in a box that scrolls sideways on a phone.
-
-    Parameters
-    ----------
-    caption : str
-        What the table holds.
-    head : sequence of str
-        Column heads, units included.
-    rows : sequence of sequence of str
-        Cells; the first of a row names it.
-    numbers : str
-        One letter per column, ``n`` where the cells are aligned as numbers.
-    """
-    kinds = numbers.ljust(len(head))
-    top = tag("tr", *(tag("th", cell, scope="col", class_=_kind(kind)) for cell, kind in zip(head, kinds, strict=True)))
-    body = [
-        tag(
-            "tr",
-            tag("th", row[0], scope="row", class_=_kind(kinds[0])),
-            *(tag("td", cell, class_=_kind(kind)) for cell, kind in zip(row[1:], kinds[1:], strict=True)),
-        )
-        for row in rows
-    ]
-    inner = tag("table", tag("caption", caption), tag("thead", top), tag("tbody", join(body)))
-    return tag("div", inner, class_="scroll", tabindex="0", role="region", aria_label=caption)
-
-
-def _kind(letter: str) -> str:
-    return "number" if letter == "n" else "words"
 
 
 def all_tables(result: Result) -> str:
     """Every table of the page, in reading order."""
     passes = [_passes(result), *_waits(result), *(_parts(result, one) for one in result.passes if one.parts)]
+    drives = [*_check_strips(result), *_applied(result)]
+    targets = [_targets(result), *_edge_strips(result), *_layers(result)]
     money = [_money(result), *_what_if(result)]
-    return join([*passes, _targets(result), _zones(result), *money, _keep_outs(result), _stops(result)])
+    return join([*passes, *drives, *targets, _zones(result), *money, _keep_outs(result), _stops(result)])
 
 
 def _passes(result: Result) -> str:
@@ -97,12 +34,16 @@ def _passes(result: Result) -> str:
             text.percent(one.treated_ha / result.field.area_ha),
             "; ".join(f"{text.number(use.total)} {use.total_unit}" for use in one.products),
             str(one.loads),
-            text.safe(one.reason),
-            text.safe(one.next_look) or "-",
+            text.safe(one.reason, text.LONGEST_SENTENCE),
+            text.safe(_look(one), text.LONGEST_SENTENCE),
         )
         for one in result.passes
     ]
     return table("Passes", head, rows, numbers="   nnnn")
+
+
+def _look(one: PassResult) -> str:
+    return (one.dates.look_again if one.dates else None) or one.next_look or "-"
 
 
 def _waits(result: Result) -> list[str]:
@@ -138,6 +79,54 @@ def _parts(result: Result, one: PassResult) -> str:
     return table(f"Treated parts of {text.safe(one.name)}, numbered as on the map", head, rows, numbers="nnnnn nnn")
 
 
+def _check_strips(result: Result) -> list[str]:
+    rows = [
+        (
+            text.safe(one.name),
+            str(len(one.check_strips)),
+            text.area(sum(strip.area_ha for strip in one.check_strips), result.units),
+            _given_up(result, one),
+            text.safe(one.strips_text, text.LONGEST_SENTENCE),
+        )
+        for one in result.passes
+        if one.check_strips
+    ]
+    head = ("Pass", "Check strips", "Untreated for them", "Benefit given up", "What they can show")
+    caption = "Check strips: treated ground left untreated on purpose, to learn whether treating paid"
+    return [table(caption, head, rows, numbers=" nnn")] if rows else []
+
+
+def _given_up(result: Result, one: PassResult) -> str:
+    lost = [strip.benefit for strip in one.check_strips if strip.benefit is not None]
+    return text.money(sum(lost), result.money.currency) if lost and result.money else "no figure"
+
+
+def _applied(result: Result) -> list[str]:
+    rows = [
+        (
+            text.safe(one.name),
+            *(
+                text.area(ha, result.units)
+                for ha in (
+                    applied.treated_ha,
+                    applied.missed_ha,
+                    applied.off_target_ha,
+                    applied.setback_ha,
+                    applied.outside_ha,
+                )
+            ),
+            text.difference(applied.product_difference),
+            f"{applied.heading:.0f} degrees",
+            one.heading_text or "given in the plan",
+        )
+        for one in result.passes
+        if (applied := one.applied) is not None
+    ]
+    ground = ("Planned", "Missed", "Off target", "Inside setbacks", "Outside the field")
+    head = ("Pass", *ground, "Product against the plan", "Simulated heading", "Heading to drive")
+    return [table("As the machine will apply it, simulated", head, rows, numbers=" nnnnnnn")] if rows else []
+
+
 def benefit(result: Result, per_ha: float | None) -> str:
     """Write the expected money per area, where the plan gives a loss."""
     if per_ha is None or result.money is None:
@@ -162,6 +151,40 @@ def _targets(result: Result) -> str:
     return table("Targets", head, rows, numbers=" nn nn")
 
 
+def _edge_strips(result: Result) -> list[str]:
+    rows = [
+        (
+            text.safe(target.name),
+            text.length(target.edge.width_m, result.units),
+            str(target.edge.stops),
+            text.pressure(target.edge.pressure, target.unit),
+            text.chance(target.edge.p_over),
+        )
+        for target in result.targets
+        if target.edge is not None
+    ]
+    head = ("Target", "Width", "Edge stops", "Pressure", "Chance above")
+    caption = "Strips along the boundary: edge stops decide them; the pressure layer shows the field without them"
+    return [table(caption, head, rows, numbers=" nnnn")] if rows else []
+
+
+def _layers(result: Result) -> list[str]:
+    rows = [
+        (
+            text.safe(target.name),
+            text.safe(use.name),
+            "used" if use.used else "not used",
+            "not tried" if use.gain is None else text.percent(use.gain) if use.gain > 0 else "none",
+            story.sentence(use.why),
+        )
+        for target in result.targets
+        for use in target.covariates
+    ]
+    head = ("Target", "Layer", "In the pressure", "Errors taken off", "Why")
+    caption = "Imagery and other layers: whether the stops of a target are predicted better with them"
+    return [table(caption, head, rows, numbers="   n")] if rows else []
+
+
 def _zones(result: Result) -> str:
     head = ["Zone", "Area", *(f"{text.safe(target.name)}: pressure, chance above" for target in result.targets)]
     rows = [
@@ -173,8 +196,15 @@ def _zones(result: Result) -> str:
         )
         for zone in result.zones
     ]
-    caption = "Zones: ground that is alike in what it would cost to leave alone"
+    caption = " ".join(["Zones: ground that is alike in what it would cost to leave alone.", without_strips(result)])
     return table(caption, [*head, "In words"], rows, numbers="nn" + "n" * len(result.targets))
+
+
+def without_strips(result: Result) -> str:
+    """Say that figures of zones leave out the strips that edge stops decide; empty where there are none."""
+    if all(target.edge is None for target in result.targets):
+        return ""
+    return "Pressure is that of the layers, without the strips that edge stops decide."
 
 
 def zone_level(zone: ZoneShape, target: TargetResult) -> str:
@@ -207,14 +237,22 @@ def _what_if(result: Result) -> list[str]:
         (
             text.safe(name),
             *(text.percent(share.get(one.slug, 0.0)) for one in result.passes),
-            CHOICES[money.best] if money else "no figure",
-            text.money(gain_over_nothing(money), money.currency) if money else "no figure",
+            *_best(money, any(share.values())),
         )
         for name, share, money in [("as planned", planned, result.money), *cases]
     ]
     head = ("Assumption", *(f"Treated, {text.safe(one.name)}" for one in result.passes), "Best", "Gain over nothing")
     caption = "What if: decided again under one changed assumption, the fitted pressure as it is"
     return [table(caption, head, rows, numbers=" " + "n" * len(result.passes) + " n")]
+
+
+def _best(money: Money | None, treats: bool) -> tuple[str, str]:
+    """Name the best choice and its gain; where nothing may be treated, treating all is no choice."""
+    if money is None:
+        return "no figure", "no figure"
+    if money.best == "all" and not treats:
+        return "nothing: the threshold is a floor", text.money(0.0, money.currency)
+    return CHOICES[money.best], text.money(gain_over_nothing(money), money.currency)
 
 
 def gain_over_nothing(money: Money) -> float:
@@ -226,8 +264,22 @@ def gain_over_nothing(money: Money) -> float:
 def _keep_outs(result: Result) -> str:
     if not result.keep_outs:
         return tag("p", "No keep-outs are planned.")
-    rows = [(text.safe(each.reason), text.length(each.setback_m, result.units)) for each in result.keep_outs]
-    return table("Keep-outs: never treated", ("Keep-out", "Setback"), rows, numbers=" n")
+    head: Row = ("Keep-out", "Setback")
+    rows: list[Row] = [(text.safe(each.reason), text.length(each.setback_m, result.units)) for each in result.keep_outs]
+    if passes_differ(result):
+        head = (*head, "Kept by")
+        rows = [(*row, kept_by(result, each)) for row, each in zip(rows, result.keep_outs, strict=True)]
+    return table("Keep-outs: never treated", head, rows, numbers=" n")
+
+
+def passes_differ(result: Result) -> bool:
+    """Whether some setback is kept by some passes only."""
+    return any(len(each.passes) != len(result.passes) for each in result.keep_outs)
+
+
+def kept_by(result: Result, keep_out: KeepOut) -> str:
+    """Name the passes that keep a setback."""
+    return text.listed([text.safe(one.name) for one in result.passes if one.slug in keep_out.passes])
 
 
 def _stops(result: Result) -> str:

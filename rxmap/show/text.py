@@ -12,13 +12,14 @@ from rxmap.units import convert
 Units = Literal["us", "metric"]
 
 LONGEST_TEXT = 300  # what a cell of a table or a line of the panel shows of one text from a file
+LONGEST_SENTENCE = 600  # what a sentence of the result may hold, names from files included
 
 # What people read for each unit system: unit of the closed list, and the word on the page.
 AREA = {"us": ("acre", "acres"), "metric": ("ha", "ha")}
 LENGTH = {"us": ("ft", "ft"), "metric": ("m", "m")}
 
 
-def safe(value: object) -> str:
+def safe(value: object, most: int = LONGEST_TEXT) -> str:
     r"""Text from a file without control or direction characters, and not endless.
 
     Examples
@@ -26,7 +27,7 @@ def safe(value: object) -> str:
     >>> safe("North\u202e field")
     'North\\u202e field'
     """
-    return printable(str(value), LONGEST_TEXT)
+    return printable(str(value), most)
 
 
 def number(value: float, digits: int = 3) -> str:
@@ -142,6 +143,18 @@ def percent(share: float) -> str:
     ('28 %', '0.4 %', '0 %')
     """
     return f"{number(100 * share, 2 if abs(share) >= 0.1 else 1)} %"
+
+
+def difference(share: float) -> str:
+    """Write a relative difference with its sign, to a tenth of a percent.
+
+    Examples
+    --------
+    >>> difference(0.0214), difference(-0.0004), difference(-0.03)
+    ('+2.1 %', '0.0 %', '-3.0 %')
+    """
+    percent = round(100 * share, 1)
+    return f"{percent:+.1f} %" if percent else "0.0 %"
 
 
 def listed(items: list[str]) -> str:

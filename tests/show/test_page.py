@@ -21,7 +21,7 @@ from scipy.ndimage import gaussian_filter
 from shapely.geometry import MultiPolygon, Polygon, box
 
 from rxmap.grid import Frame, geodesic_area_m2, make_grid
-from rxmap.records import Field, PassDates, Result, WhatIf
+from rxmap.records import AsApplied, CheckStrip, CovariateUse, EdgeLevel, Field, PassDates, Result, WhatIf
 from rxmap.show import map_page, story
 
 VOID = {"meta", "link", "br", "img", "input", "hr"}  # HTML Living Standard, void elements
@@ -194,7 +194,84 @@ def test_map_and_legend_share_their_styles(read: Reader) -> None:
     for view in read.data["views"]:
         legend = [item["style"] for item in view["legend"]["items"]]
         for shape in view.get("shapes", []):
-            assert any(shape["style"]["fill"] == style.get("fill") for style in legend)
+            assert any(shape["style"].get("fill") == style.get("fill") for style in legend)
+
+
+def cells(page: str, caption: str) -> list[dict[str, str]]:
+    """The rows of the table whose caption begins so, by column head."""
+    inner = next(each for each in page.split("<table>")[1:] if f"<caption>{caption}" in each).split("</table>")[0]
+    rows = [re.findall(r"<t[hd][^>]*>([^<]*)<", row) for row in inner.split("<tr>")[1:]]
+    return [dict(zip(rows[0], row, strict=True)) for row in rows[1:]]
+
+
+def test_a_strip_that_edge_stops_decide_is_drawn_and_listed(result: Result) -> None:
+    edge = EdgeLevel(width_m=18.0, stops=7, pressure=9.0, p_over=0.88)
+    strip = replace(result, units="metric", targets=tuple(replace(each, edge=edge) for each in result.targets))
+    page = map_page(strip)
+    assert [row["Width"] for row in cells(page, "Strips along the boundary")] == ["18 m", "18 m"]
+    views = [view for view in Reader(page).data["views"] if view["group"] in ("Marsh leafhopper", "Ring speck")]
+    assert len(views) == 4
+    for view in views:
+        ((outer, *_),) = view["shapes"][-1]["rings"]
+        inner = result.field.frame.geometry_to_metres(Polygon([at[::-1] for at in outer]))
+        # drawn to 6 decimals: 0.06 m
+        assert inner.exterior.distance(result.field.ground.exterior) == pytest.approx(18.0, abs=0.1)
+        assert any("18 m strip that edge stops decide" in item["text"] for item in view["legend"]["items"])
+
+
+def test_layers_are_listed_with_their_gain_and_why_not(result: Result) -> None:
+    layers = (
+        CovariateUse(name="NDVI", used=True, gain=0.29, why="it takes 29 % off"),
+        CovariateUse(name="soil", used=False, gain=-0.02, why="no more than chance reaches"),
+        CovariateUse(name="height", used=False, gain=None, why="it is the same at every stop"),
+    )
+    shown = replace(result, targets=(replace(result.targets[0], covariates=layers), *result.targets[1:]))
+    rows = cells(map_page(shown), "Imagery and other layers")
+    assert [row["Errors taken off"] for row in rows] == ["29 %", "none", "not tried"]
+    assert rows[2]["Why"] == "It is the same at every stop."
+
+
+def test_check_strips_are_counted_with_what_they_can_show(result: Result) -> None:
+    strip = CheckStrip(ground=box(0, 0, 9, 150), rate=9.0, length_m=150.0, area_ha=0.5, benefit=2.0)
+    parts = [replace(part, reason="check strip") if part.reason.startswith("treating") else part
+             for part in result.passes[0].parts]  # fmt: skip
+    one = replace(result.passes[0], check_strips=(strip, strip), strips_text="Two show something.", parts=tuple(parts))
+    page = map_page(replace(result, passes=(one,), units="metric"))
+    (row,) = cells(page, "Check strips")
+    assert (row["Check strips"], row["Untreated for them"], row["Benefit given up"]) == ("2", "1.0 ha", "4 EUR")
+    view = Reader(page).data["views"][0]
+    assert view["more"] == "Two show something."
+    panels = [dict(shape["rows"]) for shape in view["shapes"] if shape["kind"] == "check strip"]
+    assert panels
+    assert all(rows["What it can show"] == "Two show something." for rows in panels)
+
+
+def test_passes_that_keep_a_setback_are_named_where_they_differ(result: Result) -> None:
+    one = result.keep_outs[0]
+    twice = (replace(one, passes=("hopper-pass",)), replace(one, setback_m=40.0, passes=("speck-pass",)))
+    rows = cells(map_page(replace(result, keep_outs=twice)), "Keep-outs")
+    assert [row["Kept by"] for row in rows] == ["Hopper pass", "Speck pass"]
+    both = replace(one, passes=("hopper-pass", "speck-pass"))
+    assert "Kept by" not in cells(map_page(replace(result, keep_outs=(both,))), "Keep-outs")[0]
+
+
+def test_what_the_machine_will_do_stands_in_a_table(result: Result) -> None:
+    applied = AsApplied(
+        heading=12.0, treated_ha=10.0, applied_ha=10.1, missed_ha=0.3, off_target_ha=0.4, over_ha=0.0, under_ha=0.0,
+        setback_ha=0.02, outside_ha=0.01, product_difference=-0.0004, classes=np.zeros(result.grid.shape, np.uint8),
+    )  # fmt: skip
+    one = replace(result.passes[0], applied=applied, heading_text="Set machine.heading to 30 to drive it.")
+    (row,) = cells(map_page(replace(result, passes=(one,), units="metric")), "As the machine will apply it")
+    assert (row["Missed"], row["Off target"], row["Inside setbacks"]) == ("0.30 ha", "0.40 ha", "0.02 ha")
+    assert row["Product against the plan"] == "0.0 %"  # never -0.0
+    assert row["Heading to drive"] == "Set machine.heading to 30 to drive it."
+
+
+def test_a_floor_under_everything_is_no_gain(result: Result) -> None:
+    money = replace(result.money, map=None, all=40.0, none=-60.0, best="all")
+    floor = WhatIf(name="dearer", treated_share={"hopper-pass": 0.0, "speck-pass": 0.0}, money=money)
+    row = cells(map_page(replace(result, what_if=(floor,))), "What if")[-1]
+    assert (row["Best"], row["Gain over nothing"]) == ("nothing: the threshold is a floor", "0 EUR")
 
 
 def test_cautions_and_safety_words_are_on_the_page(result: Result, read: Reader) -> None:
