@@ -9,7 +9,27 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from rxmap.errors import printable
-from rxmap.verify import figures, folder, label, page, pair, prescription, screen, surfaces, totals
+from rxmap.verify import (
+    bundle,
+    figures,
+    folder,
+    geopackage,
+    hand_over,
+    kml,
+    label,
+    loads,
+    mix_sheet,
+    page,
+    pair,
+    papers,
+    prescription,
+    screen,
+    strips,
+    surfaces,
+    task_data,
+    testzone,
+    totals,
+)
 from rxmap.verify.folder import Folder
 from rxmap.verify.report import Report, Unreadable
 
@@ -25,6 +45,11 @@ CHECKS: tuple[tuple[str, Callable[[Folder], Iterator[str]]], ...] = (
     ("each prescription layer covers the field once: no overlap, no gap, the field's area", prescription.covers_once),
     ("each feature carries every attribute within its bounds", prescription.attributes_right),
     ("each shapefile is whole and equal to the GeoJSON, feature by feature", pair.shapefiles_equal),
+    ("each GeoPackage holds the features of the GeoJSON", geopackage.geopackages_equal),
+    ("each KML has the polygons, rates and areas of the GeoJSON", kml.kml_equal),
+    ("each task has the polygons or cells of the GeoJSON, and no rate elsewhere", task_data.task_data_equal),
+    ("each archive holds the machine files, byte by byte", bundle.bundles_equal),
+    ("each test zone is one square without and one with the rate, inside the field", testzone.testzones_right),
     ("every rate is 0 or inside the label's range", label.rates_on_label),
     ("the spray volume reaches the label's minimum", label.carrier_enough),
     ("season total, number, interval, days to harvest and stage keep the label", label.season_kept),
@@ -36,6 +61,15 @@ CHECKS: tuple[tuple[str, Callable[[Folder], Iterator[str]]], ...] = (
         "treated area, share, polygons, product and loads of the summary are those of the files",
         totals.totals_agree,
     ),
+    ("each mix sheet adds up, and no load is above tank, battery or label", mix_sheet.mix_sheets_right),
+    ("the loads cover the treated ground once, each with its share of the mix", loads.loads_right),
+    ("check strips are untreated, at most a tenth of their ground, and those of the summary", strips.strips_right),
+    (
+        "each hand-over has the hashes of the files, the totals, and the waiting time in full",
+        hand_over.hand_overs_right,
+    ),
+    ("what the machine will apply adds up to what is planned", totals.applied_plausible),
+    ("the record has the products and totals of the summary, and every PDF is whole", papers.papers_right),
     ("the machine can hold every layer", totals.machine_limits),
     ("each pass has the files that its decision asks for", prescription.decisions_kept),
     ("no stop is dropped in silence", figures.stops_counted),

@@ -75,10 +75,11 @@ class Folder:
 
     @property
     def layers(self) -> list[tuple[Any, Layer]]:
-        """Each pass that goes out, with its prescription layer: the GeoJSON, or the shapefile where it is alone."""
-        return [(each, self._prescription(each["files"])) for each in self.passes]
+        """Each pass that goes out, with its prescription layer."""
+        return [(each, self.prescription(each["files"])) for each in self.passes]
 
-    def _prescription(self, files: Any) -> Layer:
+    def prescription(self, files: Any) -> Layer:
+        """Layer that zone files hold: the GeoJSON, or the shapefile where it is alone."""
         if "geojson" in files:
             return self.layer(files["geojson"])
         return self.once("layer", files["shapefile"], lambda: self._from_shapefile(files["shapefile"]))  # type: ignore[no-any-return]

@@ -25,6 +25,7 @@ CLOSURE = 1e-5  # design rule: areas add up to the field's within this share
 # Degrees. A point that noding adds to an outer edge moves by half of the seventh decimal when it is
 # written; ground thinner than twice this along the boundary is that rounding and nothing else.
 ROUNDING = 1e-7
+EDGE = 0.01  # [m] by which an edge moves where its ends are written with seven decimals
 
 
 def area_m2(geometry: BaseGeometry) -> float:
@@ -40,6 +41,11 @@ def area_m2(geometry: BaseGeometry) -> float:
     nested = [part for part in shapely.get_parts([geometry]) if part.geom_type == "MultiPolygon"]
     own = sum(GEOD.geometry_area_perimeter(orient(polygon))[0] for polygon in polygons if not polygon.is_empty)
     return float(own) + sum(area_m2(part) for part in nested)
+
+
+def moved_m2(geometry: BaseGeometry) -> float:
+    """Ground that may change sides where the edges of a lon/lat geometry were rounded [m2]."""
+    return EDGE * float(GEOD.geometry_area_perimeter(geometry)[1])
 
 
 def overlaps(features: Sequence[Feature]) -> Iterator[str]:

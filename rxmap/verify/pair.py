@@ -1,4 +1,4 @@
-"""The shapefile of a pass against its GeoJSON, feature by feature."""
+"""The shapefile of a pass against its GeoJSON, feature by feature; how other formats compare their outlines."""
 
 from __future__ import annotations
 
@@ -8,8 +8,11 @@ from decimal import Decimal
 from typing import Any
 
 import pyproj
+import shapely
+from shapely.geometry.base import BaseGeometry
 
 from rxmap.errors import shown
+from rxmap.verify.crew import zone_files
 from rxmap.verify.folder import Folder
 from rxmap.verify.geojson import DECIMALS, Feature, Layer, turn
 from rxmap.verify.shapefile import Column, Points, decimal, plain, read_shapes, read_table, table_faults
@@ -17,9 +20,9 @@ from rxmap.verify.shapefile import Column, Points, decimal, plain, read_shapes, 
 
 def shapefiles_equal(result: Folder) -> Iterator[str]:
     """Hold each shapefile against the white paper and against its GeoJSON."""
-    for each, layer in result.layers:
-        if "shapefile" in each["files"]:
-            yield from _one(result, each["files"]["shapefile"], layer)
+    for files, layer in zone_files(result):
+        if "shapefile" in files:
+            yield from _one(result, files["shapefile"], layer)
 
 
 def _one(result: Folder, name: str, layer: Layer) -> Iterator[str]:
@@ -60,17 +63,17 @@ def _is_wgs84(text: str) -> bool:
 
 def _ring_faults(rings: list[Points], feature: Feature, where: str) -> Iterator[str]:
     wanted = [ring for polygon in feature.rings for ring in polygon]
-    holes = {_start_free(ring) for polygon in feature.rings for ring in polygon[1:]}
-    if sorted(map(_start_free, rings)) != sorted(map(_start_free, wanted)):
+    holes = {start_free(ring) for polygon in feature.rings for ring in polygon[1:]}
+    if sorted(map(start_free, rings)) != sorted(map(start_free, wanted)):
         yield f"{where}: coordinates differ from {feature.where}; should be the same to {DECIMALS} decimals"
     for number, ring in enumerate(rings, 1):
         if len(ring) < 4 or ring[0] != ring[-1]:
             yield f"{where}: ring {number} is not closed; should end where it starts"
-        elif (turn(ring) > 0) != (_start_free(ring) in holes):
+        elif (turn(ring) > 0) != (start_free(ring) in holes):
             yield f"{where}: ring {number} turns the wrong way; outer rings should be clockwise, holes not"
 
 
-def _start_free(ring: Any) -> tuple[tuple[str, str], ...]:
+def start_free(ring: Any) -> tuple[tuple[str, str], ...]:
     """Vertices of a ring as text, whatever its first vertex and direction."""
     texts = [(f"{float(lon):.{DECIMALS}f}", f"{float(lat):.{DECIMALS}f}") for lon, lat in ring[:-1]]
     if not texts:
@@ -78,6 +81,17 @@ def _start_free(ring: Any) -> tuple[tuple[str, str], ...]:
     start = texts.index(min(texts))
     forward = texts[start:] + texts[:start]
     return tuple(min(forward, [forward[0], *reversed(forward[1:])]))
+
+
+def outlines(rings: list[list[Any]]) -> list[list[tuple[tuple[str, str], ...]]]:
+    """Rings of each polygon as text, to compare: the outer one first, holes in any order."""
+    return [[start_free(outer), *sorted(map(start_free, holes))] for outer, *holes in rings]
+
+
+def rings_of(geometry: BaseGeometry) -> list[list[Any]]:
+    """Rings of each polygon of a geometry, outer first."""
+    polygons = [part for part in shapely.get_parts(geometry) if part.geom_type == "Polygon" and not part.is_empty]
+    return [[list(ring.coords) for ring in (part.exterior, *part.interiors)] for part in polygons]
 
 
 def _cell_faults(columns: tuple[Column, ...], row: tuple[str, ...], properties: Any) -> Iterator[str]:

@@ -109,7 +109,7 @@ def keeps_out(result: Folder) -> Iterator[str]:
     kept = result.layer(KEEP_OUT)
     for each, layer in result.layers:
         for feature in treated(layer):
-            for other in _kept_from(each, kept):
+            for other in kept_from(each, kept):
                 inside = area_m2(shapely.intersection(feature.geometry, other.geometry))
                 if inside > SLIVER_M2:
                     yield (
@@ -129,14 +129,14 @@ def setbacks_kept(result: Folder) -> Iterator[str]:
         going = {used["name"] for used in each["products"]}
         labels = [product["label"] for product in result.plan.get("product") or () if product["name"] in going]
         least = max((quantity(label["setback"]).to("m") for label in labels if label.get("setback")), default=0.0)
-        for feature in _kept_from(each, kept):
+        for feature in kept_from(each, kept):
             found = feature.properties["setback_m"]
             wanted = max(asked.get(feature.properties["reason"], 0.0), least)
             if float(found) < wanted - 0.005:  # written with two decimals
                 yield f"{feature.where}: setback {found} m; should be at least {wanted:g} m, by the plan and the labels"
 
 
-def _kept_from(each: Any, kept: Layer) -> list[Feature]:
+def kept_from(each: Any, kept: Layer) -> list[Feature]:
     """Keep-outs that hold for a pass: its own setbacks may differ from those of another product."""
     return [feature for feature in kept.features if each["slug"] in str(feature.properties.get("passes")).split(",")]
 
@@ -161,7 +161,7 @@ def zones_named(result: Folder) -> Iterator[str]:
 
 def _kept_ground(each: Any, result: Folder) -> BaseGeometry:
     """Keep-outs of a pass, a little wider, because a layer cuts them so that rounding never treats one."""
-    geometries = [feature.geometry for feature in _kept_from(each, result.layer(KEEP_OUT))]
+    geometries = [feature.geometry for feature in kept_from(each, result.layer(KEEP_OUT))]
     return shapely.buffer(shapely.union_all(geometries), KEEP_OUT_MARGIN)
 
 

@@ -96,7 +96,7 @@ def surfaces_right(result: Folder) -> Iterator[str]:
         place = _place(raster, field, result.summary["field"]["crs"])
         for line in (*_form(result, name), *place, *_numbers(raster)):
             yield f"{name}: {line}"
-        share = raster.share(field)
+        share = _share(result, raster, field, ZONES)
         for line in (*_extent(raster, field, share), *_agrees(raster, share, target)):
             yield f"{name}: {line}"
 
@@ -177,14 +177,20 @@ def zones_right(result: Folder) -> Iterator[str]:
         if not near(feature.properties["area_ha"], hectares, 4, relative=1e-6):
             yield f"{feature.where}: area_ha {feature.properties['area_ha']}; should be {hectares:.4f}"
     for target in summary["targets"]:
-        yield from _zone_means(layer, target, read_raster(result, target["surface"]))
+        yield from _zone_means(result, layer, target, read_raster(result, target["surface"]))
 
 
-def _zone_means(layer: Layer, target: Any, raster: Raster) -> Iterator[str]:
+def _share(result: Folder, raster: Raster, ground: BaseGeometry, where: str) -> NDArray[np.float64]:
+    """Share of each cell inside some ground; counted once for all surfaces with the same cells."""
+    cells = f"share of {raster.valid.shape} {raster.transform} {raster.wkt}"
+    return result.once(cells, where, lambda: raster.share(ground))  # type: ignore[no-any-return]
+
+
+def _zone_means(result: Folder, layer: Layer, target: Any, raster: Raster) -> Iterator[str]:
     low, high = raster.span("mean")
     total = area = 0.0
     for feature in layer.features:
-        share = raster.share(feature.geometry)
+        share = _share(result, raster, feature.geometry, feature.where)
         for key, band in (("pressure", "mean"), ("p_over", "p_over")):
             found, wanted = feature.properties[f"{key}_{target['slug']}"], raster.mean(band, share)
             slack = ZONE_TOLERANCE * (raster.span(band)[1] - raster.span(band)[0])

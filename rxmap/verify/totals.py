@@ -17,6 +17,8 @@ from rxmap.verify.prescription import treated
 from rxmap.verify.values import AREA_ROUNDING, near, quantity
 
 MASS_BALANCE = 1e-4  # relative, design rule
+AREA_3 = 5e-4  # [ha] of an area written with three decimals
+SIMULATED = 0.01  # of the planned area: what cells count of it that are a share of a section wide
 
 
 def totals_agree(result: Folder) -> Iterator[str]:
@@ -80,6 +82,32 @@ def _loads(each: Any, layer: Layer, machine: Any) -> Iterator[str]:
     least = math.ceil(spray / (quantity(machine["tank"]).to("L") - reserve) * (1 - MASS_BALANCE))
     if each["loads"] < least:
         yield f"loads {each['loads']}; {spray:.6g} L of spray need at least {least}"
+
+
+def applied_plausible(result: Folder) -> Iterator[str]:
+    """Hold what the machine will apply against what is planned: areas that add up, and none above their whole."""
+    for each, _ in result.layers:
+        told = each.get("as_applied")
+        if told is None:
+            continue
+        where, planned = f"{SUMMARY}: pass {shown(each['name'])}: as_applied", float(each["treated_ha"])
+        areas = {key: float(value) for key, value in told.items() if key.endswith("_ha")}
+        yield from (f"{where}.{key} is {area}; should be 0 or more" for key, area in areas.items() if area < 0)
+        wanted = planned - areas["missed_ha"] + areas["off_target_ha"]
+        if abs(areas["applied_ha"] - wanted) > SIMULATED * planned + 3 * AREA_3:
+            yield f"{where}.applied_ha is {areas['applied_ha']}; planned - missed + off target is {wanted:.3f}"
+        for parts, whole in (
+            (("setback_ha", "outside_ha"), areas["off_target_ha"]),
+            (("over_ha", "under_ha"), areas["applied_ha"]),
+            (("missed_ha",), planned * (1 + SIMULATED)),
+        ):
+            for key in parts:
+                if areas[key] > whole + 2 * AREA_3:
+                    yield f"{where}.{key} is {areas[key]}; should be at most {whole:.3f}"
+        if not 0 <= told["heading"] < 360:
+            yield f"{where}.heading is {told['heading']}; should be 0 or more and below 360"
+        if told["product_difference"] < -1:
+            yield f"{where}.product_difference is {told['product_difference']}; less than nothing cannot be applied"
 
 
 def machine_limits(result: Folder) -> Iterator[str]:

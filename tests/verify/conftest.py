@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import shutil
+import tomllib
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from shapely.geometry import box
 
-from rxmap.grid import cover
-from rxmap.plan import read_plan
-from rxmap.records import Money, PassDates, Result, TargetResult, ZoneShape
+from rxmap.grid import cover, geodesic_area_m2
+from rxmap.passes.loads import plan_loads, treated_ground
+from rxmap.plan import Machine, Product, read_plan
+from rxmap.records import AsApplied, CheckStrip, Money, Part, PassDates, PassResult, Result, TargetResult, ZoneShape
 from rxmap.show import map_page
+from rxmap.units import Quantity
 from rxmap.write.folder import write_result
 
 # Invented, as everything here; the pass of the shared result was decided under these limits.
@@ -109,7 +115,99 @@ def coherent(result: Result, tmp_path_factory: pytest.TempPathFactory) -> Result
         look_again="2031-07-19 to 2031-07-23",
     )
     going, staying = result.passes
-    return replace(result, plan=plan, passes=(replace(going, dates=dates), staying), zones=zones, money=money)
+    whole = replace(result, plan=plan, zones=zones, money=money)
+    return replace(whole, passes=(crewed(replace(going, dates=dates), whole), staying))
+
+
+def crewed(one: PassResult, result: Result) -> PassResult:
+    """The pass with area, product and loads that follow from its parts and from the plan."""
+    plan, recorded = tomllib.loads(PLAN), dict(result.plan)
+    reasoned = recorded["product"][0].get("under_label")
+    if reasoned:
+        plan["product"][0]["under_label"] = {**reasoned, "rate": Quantity(**reasoned["rate"])}
+    products = [Product.model_validate(plan["product"][0])]
+    treated = treated_ground(one, result.field.frame)
+    if not treated:
+        return replace(one, loads=0, load_plan=None)
+    loads = plan_loads(treated, products, machine=Machine.model_validate(plan["machine"]), frame=result.field.frame)
+    use = replace(one.products[0], rate=max(part.rate for part in one.parts), total=loads.needs[0].total)
+    area = round(sum(part.area_ha for part in one.parts if part.treat), 4)
+    return replace(one, treated_ha=area, products=(use,), loads=len(loads.loads), load_plan=loads)
+
+
+def _with_strip(result: Result) -> Result:
+    """The result with a check strip, one swath wide, in the eastern part, and what the machine makes of it."""
+    going, staying = result.passes
+    frame, east = result.field.frame, going.parts[3]
+    strip = box(10.1061, 50.101, 10.106226, 50.1023)
+    ha = geodesic_area_m2(strip) / 1e4
+    around = east.polygon.difference(strip)
+    left: Part = replace(east, polygon=strip, treat=0, rate=0.0, volume=0.0, area_ha=round(ha, 4), reason="check strip")
+    parts = list(going.parts)
+    parts[3] = replace(east, polygon=around, area_ha=round(geodesic_area_m2(around) / 1e4, 4))
+    check = CheckStrip(ground=frame.geometry_to_metres(strip), rate=9.0, length_m=144.6, area_ha=ha, benefit=2.9)
+    one = crewed(replace(going, parts=(*parts, left), check_strips=(check,), strips_text="1 check strip"), result)
+    areas = {"missed_ha": 0.02, "off_target_ha": 0.05, "over_ha": 0.0, "under_ha": 0.0}
+    applied = AsApplied(
+        heading=0.0, treated_ha=one.treated_ha, applied_ha=one.treated_ha + 0.03, setback_ha=0.01, outside_ha=0.01,
+        product_difference=0.003, classes=np.zeros(result.grid.shape, np.uint8), **areas,
+    )  # fmt: skip
+    return replace(result, passes=(replace(one, applied=applied), staying))
+
+
+def sealed(folder: Path) -> None:
+    """Let the manifest list the folder as it is."""
+    manifest = json.loads((folder / "manifest.json").read_text())
+    paths = sorted(each for each in folder.rglob("*") if each.is_file() and each.name != "manifest.json")
+    manifest["files"] = [
+        {
+            "path": each.relative_to(folder).as_posix(),
+            "bytes": each.stat().st_size,
+            "sha256": hashlib.sha256(each.read_bytes()).hexdigest(),
+        }
+        for each in paths
+    ]
+    (folder / "manifest.json").write_text(json.dumps(manifest))
+
+
+@pytest.fixture(scope="session")
+def seal() -> Callable[[Path], None]:
+    """Make every hash of a folder right again."""
+    return sealed
+
+
+@pytest.fixture(scope="session")
+def repeat() -> Callable[[PassResult, Result], PassResult]:
+    """Make area, product and loads follow from the parts of a pass again."""
+    return crewed
+
+
+FORMATS = ("geojson", "shapefile", "geopackage", "kml", "task-data-polygons", "zip")
+
+
+@pytest.fixture(scope="session")
+def papers(coherent: Result, written: Callable[[Result], Path]) -> Callable[..., Path]:
+    """Write the result with a check strip, in many formats, with a report."""
+
+    def write(formats: tuple[str, ...] = FORMATS) -> Path:
+        folder = written(replace(_with_strip(coherent), formats=formats))
+        (folder / "report.pdf").write_bytes(b"%PDF-1.4\n%%EOF\n")
+        sealed(folder)
+        return folder
+
+    return write
+
+
+@pytest.fixture(scope="session")
+def whole(papers: Callable[..., Path]) -> Path:
+    """A result folder with all papers; never change it."""
+    return papers()
+
+
+@pytest.fixture
+def torn(whole: Path, tmp_path: Path) -> Path:
+    """A copy of the folder with all papers, for one test to break."""
+    return Path(shutil.copytree(whole, tmp_path / "result"))
 
 
 @pytest.fixture(scope="session")

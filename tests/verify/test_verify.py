@@ -123,10 +123,13 @@ def test_a_result_without_a_product_is_whole(coherent: Result, written: Write) -
 
 
 def test_passes_that_all_stay_at_home_need_no_file(coherent: Result, written: Write) -> None:
-    home = only_pass(coherent, decision="none", parts=(), treated_ha=0.0, loads=0)
+    home = only_pass(coherent, decision="none", parts=(), treated_ha=0.0, loads=0, load_plan=None)
     idle = replace(home.passes[0].products[0], rate=0.0, total=0.0)
     home = replace(home, passes=(replace(home.passes[0], products=(idle,)), home.passes[1]))
     assert verify(written(home)).findings == ()
+
+
+Repeat = Callable[[PassResult, Result], PassResult]
 
 
 def treat_all(one: PassResult) -> PassResult:
@@ -135,43 +138,35 @@ def treat_all(one: PassResult) -> PassResult:
     def on(part: Part) -> Part:
         return part if part.zone == 0 else replace(part, treat=1, rate=9.0, volume=2.0)
 
-    parts = tuple(map(on, one.parts))
-    treated = round(sum(part.area_ha for part in parts if part.treat), 4)
-    total = 9.0 * treated / 0.40468564224  # acre in hectares
-    return replace(
-        one,
-        decision="all",
-        parts=parts,
-        treated_ha=treated,
-        loads=math.ceil(treated / 0.40468564224 * 2 / 12),
-        products=(replace(one.products[0], total=total),),
-    )
+    return replace(one, decision="all", parts=tuple(map(on, one.parts)))
 
 
-def test_treating_all_in_several_touching_parts_is_found(coherent: Result, written: Write) -> None:
-    result = replace(coherent, passes=(treat_all(coherent.passes[0]), coherent.passes[1]))
+def test_treating_all_in_several_touching_parts_is_found(coherent: Result, written: Write, repeat: Repeat) -> None:
+    whole = repeat(treat_all(coherent.passes[0]), coherent)
+    result = replace(coherent, passes=(whole, coherent.passes[1]))
     words = "4 treated parts with decision all; should be 1, one for each piece"
     assert verify(written(result)).findings == (f"{LAYER}: {words}",)
 
 
-def test_ground_left_out_under_all_is_found(coherent: Result, written: Write) -> None:
+def test_ground_left_out_under_all_is_found(coherent: Result, written: Write, repeat: Repeat) -> None:
     whole = treat_all(coherent.passes[0])
     west = replace(whole.parts[0], treat=0, rate=0.0, volume=0.0)
-    result = replace(coherent, passes=(replace(whole, parts=(west, *whole.parts[1:])), coherent.passes[1]))
+    whole = repeat(replace(whole, parts=(west, *whole.parts[1:])), coherent)
+    result = replace(coherent, passes=(whole, coherent.passes[1]))
     assert any("untreated outside the keep-outs" in line for line in verify(written(result)).findings)
 
 
 @pytest.mark.parametrize(("reasoned", "ok"), [("4.5 floz/acre", True), ("5 floz/acre", False)])
 def test_a_rate_under_the_label_passes_only_with_its_reason(
-    coherent: Result, written: Write, reasoned: str, ok: bool
+    coherent: Result, written: Write, repeat: Repeat, reasoned: str, ok: bool
 ) -> None:
     one = coherent.passes[0]
     parts = tuple(replace(part, rate=4.5 * part.treat) for part in one.parts)
-    use = replace(one.products[0], rate=4.5, total=one.products[0].total / 2)
     magnitude, unit = reasoned.split()
     plan = {**coherent.plan, "product": [dict(each) for each in coherent.plan["product"]]}  # type: ignore[attr-defined]
     plan["product"][0]["under_label"] = {"rate": {"magnitude": float(magnitude), "unit": unit}, "reason": "trial"}
-    result = replace(coherent, plan=plan, passes=(replace(one, parts=parts, products=(use,)), coherent.passes[1]))
+    changed = replace(coherent, plan=plan)
+    result = replace(changed, passes=(repeat(replace(one, parts=parts), changed), coherent.passes[1]))
     assert verify(written(result)).ok is ok
 
 

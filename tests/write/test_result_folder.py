@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 
 from rxmap.errors import CheckError
+from rxmap.passes.loads import plan_loads, treated_ground
+from rxmap.plan import Machine, Product
 from rxmap.records import Result
 from rxmap.verify import verify
 from rxmap.write.folder import write_result
@@ -32,7 +34,15 @@ def test_the_folder_holds_what_the_design_promises(written: Path) -> None:
 
 def test_the_checks_of_a_stranger_find_nothing(tmp_path: Path, result: Result) -> None:
     """`rxmap.verify` shares no code with the writers; what it says of the page is the page's own business."""
-    write_result(result, tmp_path, pages={"map.html": "page"})
+    going, staying = result.passes
+    loads = plan_loads(
+        treated_ground(going, result.field.frame),
+        [Product.model_validate(result.plan["product"][0])],
+        machine=Machine.model_validate(result.plan["machine"]),
+        frame=result.field.frame,
+    )
+    crewed = replace(result, passes=(replace(going, load_plan=loads), staying))
+    write_result(crewed, tmp_path, pages={"map.html": "page"})
     assert [line for line in verify(tmp_path).findings if not line.startswith("map.html")] == []
 
 
