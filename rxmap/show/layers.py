@@ -34,6 +34,7 @@ STYLES: dict[str, Data] = {
     "check strip": {"fill": "#fbfaf5", "hatch": "rows", "ink": "#8a969b", "stroke": INK, "weight": 1.5, "dash": "6 3"},
     "edge strip": {"stroke": INK, "weight": 2, "dash": "9 5"},
     "stop used": {"fill": INK, "stroke": "#ffffff", "weight": 1.5, "radius": 5},
+    "edge stop": {"fill": "#ffffff", "stroke": INK, "weight": 2.5, "radius": 5},
     "stop unused": {"fill": "#ffffff", "stroke": INK, "weight": 2, "dash": "2 2", "radius": 5},
 }  # fmt: skip
 
@@ -199,17 +200,17 @@ def _target_views(result: Result, target: TargetResult, canvas: Canvas) -> list[
     if np.nanmax(surface.mean) - np.nanmin(surface.mean) <= 1e-9 * target.threshold:  # the same everywhere
         levels = [float(np.nanmean(band)) for band in bands]
         here, sure = text.pressure(levels[0], target.unit), text.chance(levels[1])
-        inside = " inside the strip" if target.edge else ""
+        outside = " outside the strip" if target.edge else ""
         sentence += (
-            f" At any one place{inside} {here} is expected; the chance that it is above the threshold is {sure}."
+            f" At any one place{outside} {here} is expected; the chance that it is above the threshold is {sure}."
         )
         holds = "all but the strip" if target.edge else "all of the field"
         views = [_flat(result, scale, level, holds) for scale, level in zip(scales, levels, strict=True)]
     else:
         warped = canvas.warp(surface.grid, bands)
         views = [_picture(canvas, scale, values) for scale, values in zip(scales, warped, strict=True)]
-    more = "The layer shows the field without the strip." if target.edge else ""
-    common = {"group": text.safe(target.name), "sentence": sentence, "more": more}
+    more = [*story.layer_use(target), *(["This layer shows the field without the strip."] if target.edge else [])]
+    common = {"group": text.safe(target.name), "sentence": sentence, "more": " ".join(more)}
     labels = ("Pressure", "Chance above the threshold")
     views = [{**common, "label": label, **view} for label, view in zip(labels, views, strict=True)]
     return [_with_edge_strip(result, target, view) for view in views]
@@ -302,7 +303,7 @@ def _stops(result: Result) -> Data:
     shapes = []
     for (stop, lat, lon), group in groupby(sorted(result.observations, key=place), place):
         rows = sorted(group, key=lambda row: (row.target, str(row.date or "")))
-        style = STYLES["stop used" if any(row.used for row in rows) else "stop unused"]
+        style = STYLES[_stop_kind(rows, result)]
         shapes.append(
             {
                 "style": style,
@@ -311,17 +312,25 @@ def _stops(result: Result) -> Data:
                 "rows": list(dict.fromkeys(pair for row in rows for pair in _stop_rows(result, row))),
             }
         )
+    words = {"stop used": "stop", "edge stop": "edge stop, decides the strip", "stop unused": "stop that was not used"}
     legend = [
-        {"style": STYLES["stop used"], "text": "stop"},
-        {"style": STYLES["stop unused"], "text": "stop that was not used"},
+        {"style": STYLES[kind], "text": said}
+        for kind, said in words.items()
+        if any(shape["style"] is STYLES[kind] for shape in shapes)
     ]
     return {"label": "Stops", "shapes": shapes, "legend": legend}
+
+
+def _stop_kind(rows: list[Observation], result: Result) -> str:
+    if any(row.used for row in rows):
+        return "stop used"
+    return "edge stop" if any(tables.decides_strip(row, result) for row in rows) else "stop unused"
 
 
 def _stop_rows(result: Result, row: Observation) -> list[tuple[str, str]]:
     day = f", {row.date}" if row.date else ""
     edge = "edge stop, " if row.edge else ""
-    rows = [(f"{text.safe(row.target)}{day}", f"{tables.found(row, result)} ({edge}{tables.used(row)})")]
+    rows = [(f"{text.safe(row.target)}{day}", f"{tables.found(row, result)} ({edge}{tables.used(row, result)})")]
     if row.note:
         rows.append(("Note", text.safe(row.note)))
     return [*rows, *((text.safe(name), text.safe(value)) for name, value in row.extra if value)]

@@ -155,7 +155,7 @@ def _share(ground: BaseGeometry, of: BaseGeometry) -> float:
 def how_sure(result: Result) -> list[str]:
     """Per target: the field against the threshold, whether the stops carry a map, what other layers bring."""
     return [
-        " ".join(filter(None, [_level(each), support(each), edge_strip(each, result.units), *_layers(each)]))
+        " ".join(filter(None, [_level(each), support(each), edge_strip(each, result.units), *layer_use(each)]))
         for each in result.targets
     ]
 
@@ -191,7 +191,8 @@ def edge_strip(target: TargetResult, units: text.Units) -> str:
     )
 
 
-def _layers(target: TargetResult) -> list[str]:
+def layer_use(target: TargetResult) -> list[str]:
+    """Say of each layer beside the stops whether it is used, and what it brings."""
     return [
         f"{text.safe(use.name)} is {'used' if use.used else 'not used'}{_gain_of(use)}." for use in target.covariates
     ]
@@ -255,7 +256,7 @@ def what_would_change(result: Result) -> list[str]:
     if not result.passes:
         return ["Nothing is decided, so no assumption was tried. Name a product and a machine in the plan to decide."]
     lines = [line for one in result.passes for line in _flips(result, one)]
-    tried = text.listed([text.safe(case.name) for case in result.what_if])
+    tried = "; ".join(text.safe(case.name) for case in result.what_if)
     if not lines and tried:
         lines = [f"None of the assumptions tried changes which passes go out: {tried}."]
     notes = [target for target in result.targets if target.verdict == "note"]
@@ -271,9 +272,9 @@ def _flips(result: Result, one: PassResult) -> list[str]:
     shares = {text.safe(case.name): case.treated_share.get(one.slug, 0.0) for case in result.what_if}
     if out:
         homes = [case for case, share in shares.items() if share == 0.0]
-        return [f"{name} would stay at home with: {text.listed(homes)}."] if homes else []
+        return [f"{name} would stay at home with: {'; '.join(homes)}."] if homes else []
     outs = [f"{case} ({text.percent(share)} of the field)" for case, share in shares.items() if share > 0.0]
-    return [f"{name} would go out with: {text.listed(outs)}."] if outs else []
+    return [f"{name} would go out with: {'; '.join(outs)}."] if outs else []
 
 
 def sentence(words: str) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from rxmap.records import KeepOut, Money, Observation, PassResult, Result, TargetResult, ZoneShape
 from rxmap.show import story, text
 from rxmap.show.markup import Row, join, table, tag
+from rxmap.surface.target import EDGE_STOP
 
 CHOICES = {"map": "by the map", "all": "all of the field", "none": "nothing"}
 
@@ -250,8 +251,9 @@ def _best(money: Money | None, treats: bool) -> tuple[str, str]:
     """Name the best choice and its gain; where nothing may be treated, treating all is no choice."""
     if money is None:
         return "no figure", "no figure"
-    if money.best == "all" and not treats:
-        return "nothing: the threshold is a floor", text.money(0.0, money.currency)
+    if not treats:
+        floor = ": the threshold is a floor" if money.best == "all" else ""
+        return f"{CHOICES['none']}{floor}", text.money(0.0, money.currency)
     return CHOICES[money.best], text.money(gain_over_nothing(money), money.currency)
 
 
@@ -289,7 +291,7 @@ def _stops(result: Result) -> str:
             str(row.date or "-"),
             text.safe(row.target),
             found(row, result),
-            used(row),
+            used(row, result),
             text.safe(row.note) or "-",
         )
         for row in result.observations
@@ -310,6 +312,14 @@ def found(row: Observation, result: Result) -> str:
     return f"{value} %" if measure == "severity" else f"rating {value}"
 
 
-def used(row: Observation) -> str:
+def decides_strip(row: Observation, result: Result) -> bool:
+    """Whether a stop is one of those that decide the strip along the boundary."""
+    strips = {target.name for target in result.targets if target.edge is not None}
+    return row.edge and row.target in strips and row.why == EDGE_STOP
+
+
+def used(row: Observation, result: Result) -> str:
     """Say whether a row was used, and why not."""
+    if decides_strip(row, result):
+        return "not in the layer: decides the strip along the boundary"
     return "used" if row.used else f"not used: {text.safe(row.why)}"

@@ -339,3 +339,15 @@ def test_a_large_field_stays_under_two_megabytes(result: Result, noise: float) -
     assert big.grid.inside.sum() > 72_000
     assert len(big.passes[0].parts) == 200
     assert len(map_page(big).encode()) <= 2_000_000
+
+
+def test_an_edge_stop_that_decides_the_strip_is_not_said_to_be_left_out(result: Result) -> None:
+    edge = EdgeLevel(width_m=18.0, stops=7, pressure=9.0, p_over=0.88)
+    rows = tuple(row for row in result.observations if row.target == "Marsh leafhopper")
+    strip = replace(result, targets=(replace(result.targets[0], edge=edge),), observations=rows)
+    told = [row["Used"] for row in cells(map_page(strip), "Stops")]
+    assert "not used: edge stop" not in told
+    assert told.count("not in the layer: decides the strip along the boundary") == 1
+    overlays = Reader(map_page(strip)).data["overlays"]
+    stops = next(overlay for overlay in overlays if overlay["label"] == "Stops")
+    assert "edge stop, decides the strip" in [item["text"] for item in stops["legend"]]

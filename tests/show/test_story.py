@@ -153,13 +153,13 @@ def test_each_layer_is_said_to_be_used_or_not(result: Result) -> None:
 def test_what_flips_the_answer_is_named(result: Result) -> None:
     home = replace(result, what_if=tuple(case(name, share) for name, share in (("a", 0.0), ("b", 0.34), ("c", 0.0))))
     hopper, speck = story.what_would_change(home)
-    assert hopper == "Hopper pass would stay at home with: a and c."
+    assert hopper == "Hopper pass would stay at home with: a; c."
     assert speck == "Speck pass would go out with: b (34 % of the field)."
 
 
 def test_where_nothing_flips_the_assumptions_that_were_tried_are_named(result: Result) -> None:
     only = replace(result, passes=result.passes[1:], what_if=(case("a", 0.0), case("b", 0.0)))
-    assert story.what_would_change(only) == ["None of the assumptions tried changes which passes go out: a and b."]
+    assert story.what_would_change(only) == ["None of the assumptions tried changes which passes go out: a; b."]
     gate = Caution("gate_closed", "Ring speck: not rising since the last visit.")
     assert "not rising" in story.what_would_change(replace(only, cautions=(gate,)))[-1]
 
