@@ -1,10 +1,11 @@
 """All figures of a result in one JSON document; what is on a screen or on paper comes from here.
 
-Decimals: areas, pressures, probabilities, shares and skill 4; rates and totals 3; money 2.
+Decimals: areas, pressures, probabilities, shares and skill 4; rates and totals 3, small totals more; money 2.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict
 from typing import Any
 
@@ -123,7 +124,7 @@ def _pass(one: PassResult, result: Result) -> dict[str, Any]:
                 "rate": rounded(product.rate, 3),
                 "rates": [rounded(rate, 3) for rate in product.rates],
                 "unit": product.unit,
-                "total": rounded(product.total, 3),
+                "total": _total(product.total),
                 "total_unit": product.total_unit,
             }
             for product in one.products
@@ -172,3 +173,8 @@ def _money(money: Money | None) -> dict[str, Any] | None:
 
 def _or_none(value: float | None, decimals: int) -> float | None:
     return None if value is None else rounded(value, decimals)
+
+
+def _total(value: float) -> float:
+    """Round an amount of product to three decimals, or to three digits where those would lose it."""
+    return rounded(value, max(3, 2 - math.floor(math.log10(value)))) if value else 0.0
