@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+import numpy as np
 import shapely
 
 from rxmap.units import convert
@@ -50,7 +51,8 @@ def _figures(load: Feature, crew: Crew) -> Iterator[str]:
     if abs(float(load.properties["area_ha"]) - hectares) > slack + LOAD_ROUNDING:
         yield f"{load.where}: area_ha {load.properties['area_ha']}; its ground has {hectares:.4f}"
     rates = [convert(float(p.properties["volume"]), p.properties["vol_unit"], "L/ha") for p in treated(crew.layer)]
-    shares = [area_m2(shapely.intersection(load.geometry, part.geometry)) for part in treated(crew.layer)]
+    pieces = shapely.intersection(load.geometry, np.array([part.geometry for part in treated(crew.layer)], object))
+    shares = map(area_m2, pieces)
     litres = sum(rate * share / M2_PER_HA for rate, share in zip(rates, shares, strict=True))
     if abs(float(load.properties["volume_l"]) - litres) > max(rates) * (slack + LOAD_ROUNDING) + VOLUME_ROUNDING:
         yield f"{load.where}: volume_l {load.properties['volume_l']}; its ground takes {litres:.2f}"

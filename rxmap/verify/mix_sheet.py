@@ -22,7 +22,7 @@ from rxmap.verify.values import AREA_ROUNDING, decimals_of, near
 COLUMNS = ["load", "area_ha", "item", "amount", "unit"]
 WATER = "water"
 HALF = 0.500001  # of a step: a number half-way between two may be rounded either way
-SUMMARY_ROUNDING = 0.0005  # of a total, written with three decimals
+TOTAL_DECIMALS = 3  # of a total in the summary; a small one has more
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +162,8 @@ def _total_fault(lines: Sequence[Line], used: Any, limits: tuple[Any, Any]) -> I
     total = float(sum(line.amount for line in lines))
     wanted = convert(float(used["total"]), used["total_unit"], unit)
     off = total - wanted
-    if abs(off) <= HALF * step + convert(SUMMARY_ROUNDING, used["total_unit"], unit):
+    told = HALF * 10.0 ** -max(TOTAL_DECIMALS, decimals_of(Decimal(used["total"])))
+    if abs(off) <= HALF * step + convert(told, used["total_unit"], unit):
         return
     at, way = (limits[1], 1) if off < 0 else (limits[0], -1)
     bound = [way * amount_on(float(line.area_ha) - way * LOAD_ROUNDING, at, unit) for line in lines]

@@ -114,7 +114,7 @@ def _extra_lines(plan: LoadPlan, area_ha: Decimal, columns: Sequence[tuple[list[
     lines = []
     for extra in plan.extras:
         for item, (amounts, unit) in zip(extra.items, columns, strict=True):
-            (amount,) = _apportioned_items([item], unit, Decimal(1).scaleb(amounts[0].as_tuple().exponent))
+            (amount,) = _apportioned_items([item], unit, Decimal(1).scaleb(int(amounts[0].as_tuple().exponent)))
             if extra.volume_l or item is extra.items[0]:
                 lines.append(MixLine(plan.loads[0].load, area_ha, f"{item.item} ({extra.why})", amount, unit))
     return lines

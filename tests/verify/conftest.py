@@ -122,6 +122,7 @@ def coherent(result: Result, tmp_path_factory: pytest.TempPathFactory) -> Result
 def crewed(one: PassResult, result: Result) -> PassResult:
     """The pass with area, product and loads that follow from its parts and from the plan."""
     plan, recorded = tomllib.loads(PLAN), dict(result.plan)
+    plan["product"][0]["label"]["max"] = Quantity(**recorded["product"][0]["label"]["max"])
     reasoned = recorded["product"][0].get("under_label")
     if reasoned:
         plan["product"][0]["under_label"] = {**reasoned, "rate": Quantity(**reasoned["rate"])}

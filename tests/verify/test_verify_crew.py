@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import csv
 import hashlib
 import io
@@ -12,12 +13,14 @@ import sqlite3
 import zipfile
 from collections.abc import Callable
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from rxmap.records import PassResult, Result
 from rxmap.verify import CHECKS, verify
 from rxmap.verify.mix_sheet import computes
 
@@ -59,6 +62,41 @@ def test_cells_of_task_data_are_proved_and_a_dose_beside_its_part_is_found(
     cells.write_bytes(values[::-1].tobytes())
     seal(folder)
     assert [line for line in verify(folder).findings if line.startswith(task) and "cells" in line]
+
+
+@pytest.mark.parametrize("raised", [False, True])
+def test_at_the_label_maximum_a_sheet_may_be_steps_short_but_not_one_above(
+    coherent: Result,
+    written: Callable[[Result], Path],
+    repeat: Callable[[PassResult, Result], PassResult],
+    seal: Callable[[Path], None],
+    raised: bool,
+) -> None:
+    plan = copy.deepcopy(dict(coherent.plan))
+    plan["product"][0]["label"]["max"] = {"magnitude": 9.0, "unit": "floz/acre"}  # type: ignore[index]
+    changed = replace(coherent, plan=plan)
+    folder = written(replace(changed, passes=(repeat(coherent.passes[0], changed), coherent.passes[1])))
+    amounts = [line.split(",") for line in (folder / SHEET).read_text().splitlines() if ",Exampline 200," in line]
+    total = json.loads((folder / "summary.json").read_text())["passes"][0]["products"][0]["total"]
+    assert sum(float(row[3]) for row in amounts) < total - 0.05  # more than half a step of 0.1 floz
+    if raised:
+        more(folder, 2, 0.1)
+        seal(folder)
+    found = [line for line in verify(folder).findings if "the label's maximum" in line]
+    assert bool(found) is raised
+    assert raised or verify(folder).ok
+
+
+RUBBISH = (b"", b"\xff\xfe\x00", b"{}", b"[" * 10_000, b"<a>" * 1000)
+
+
+@pytest.mark.parametrize("content", RUBBISH)
+def test_rubbish_in_all_papers_is_a_finding_of_each_and_never_an_error(torn: Path, content: bytes) -> None:
+    names = [SHEET, LOADS, PAGE, STRIPS, GPKG, KML, TASK, ZIP, TEST_ZONE, "record.json"]
+    for name in names:
+        (torn / name).write_bytes(content)
+    told = [line for line in verify(torn).findings if "the manifest says" not in line]
+    assert [name for name in names if not any(line.startswith(name) for line in told)] == []
 
 
 @pytest.mark.parametrize(("mutation", "file", "words"), MUTATIONS)
