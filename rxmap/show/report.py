@@ -279,7 +279,7 @@ def _rests_on(plan: Mapping[str, Any]) -> Iterator[str]:
         if "loss" in target:
             yield text.safe(_loss(target))
     for product in plan.get("product", ()):
-        shares = [f"{text.percent(share)} of the loss by {name}" for name, share in product["controls"].items()]
+        shares = [f"{text.percent(share)} of the loss by {name}" for name, share in product.get("controls", {}).items()]
         prevents = f"prevents {text.listed(shares)}, and " if shares else ""
         yield text.safe(f"{product['name']} {prevents}costs {quantity(product['cost'])}")
     costs = {"cost": "for each area treated", "trip": "for each trip"}

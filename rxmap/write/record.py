@@ -180,7 +180,9 @@ def controlled(result: Result, one: PassResult | None, plan: Mapping[str, Any]) 
     if one is None:
         return list(result.targets)
     used = {use.name for use in one.products}
-    names = {name for product in plan.get("product", ()) if product["name"] in used for name in product["controls"]}
+    names = {
+        name for product in plan.get("product", ()) if product["name"] in used for name in product.get("controls", ())
+    }
     return [target for target in result.targets if target.name in names]
 
 

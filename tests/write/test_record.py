@@ -17,7 +17,7 @@ import pytest
 
 from rxmap.plan import Plan
 from rxmap.records import Result
-from rxmap.write.record import machine_digests, quantity, record_document, write_record
+from rxmap.write.record import controlled, machine_digests, quantity, record_document, write_record
 from rxmap.write.summary import summary
 
 ASKED_BY = {
@@ -144,3 +144,9 @@ def test_the_file_is_strict_json_and_keeps_hostile_names(
     read = json.loads((tmp_path / "record.json").read_text(encoding="utf-8"))
     assert read["field"] == result.field.name
     assert read == document
+
+
+def test_a_product_that_only_rides_along_controls_nothing(result: Result) -> None:
+    # a plan leaves out what is the default: a product without `controls` has no such key
+    rider = {"name": "Exampline 200", "rate": "9 floz/acre"}
+    assert controlled(result, result.passes[0], {"product": [rider]}) == []
