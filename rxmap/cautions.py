@@ -57,7 +57,8 @@ def result_cautions(
             found.append(Caution("no_map", f"{name}: the stops do not support a map. {surface.model.reason_}"))
     for stake in stakes:
         if stake.closed:
-            found.append(Caution("gate_closed", f"{stake.name}: {stake.closed}."))
+            named = stake.closed if stake.closed.startswith(stake.name) else f"{stake.name}: {stake.closed}"
+            found.append(Caution("gate_closed", f"{named}."))
     for decision in decisions:
         shared = [p.name for p in decision.option.products if p.response and len(decision.option.products) > 1]
         found += [

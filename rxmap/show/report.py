@@ -77,7 +77,11 @@ def _headline(paper: Paper, result: Result) -> None:
         paper.top += 2
     paper.rule(paper.top + 2, weight=2.5)
     paper.top += 8
-    paper.bullets(story.where(result))
+    (where_heading, where), *_, (change_heading, change) = story.cards(result)
+    paper.block(where_heading, bold=True)
+    paper.bullets(where)
+    paper.block(change_heading, bold=True)
+    paper.bullets(change)
 
 
 # Where -------------------------------------------------------------------------------------------
@@ -307,8 +311,7 @@ def _what_if(paper: Paper, result: Result) -> None:
     rows = []
     for name, shares, money in [("as planned", planned, result.money), *cases]:
         treated = "; ".join(f"{short(one.name)} {text.percent(shares.get(one.slug, 0.0))}" for one in result.passes)
-        gain = text.money(tables.gain_over_nothing(money), money.currency) if money else "no figure"
-        rows.append((text.safe(name), treated, tables.CHOICES[money.best] if money else "no figure", gain))
+        rows.append((text.safe(name), treated, *tables.best_choice(money, any(shares.values()))))
     paper.heading("What if", before=80)
     paper.block("Decided again under one changed assumption, the fitted pressure as it is.")
     paper.top += 3

@@ -238,7 +238,7 @@ def _what_if(result: Result) -> list[str]:
         (
             text.safe(name),
             *(text.percent(share.get(one.slug, 0.0)) for one in result.passes),
-            *_best(money, any(share.values())),
+            *best_choice(money, any(share.values())),
         )
         for name, share, money in [("as planned", planned, result.money), *cases]
     ]
@@ -247,7 +247,7 @@ def _what_if(result: Result) -> list[str]:
     return [table(caption, head, rows, numbers=" " + "n" * len(result.passes) + " n")]
 
 
-def _best(money: Money | None, treats: bool) -> tuple[str, str]:
+def best_choice(money: Money | None, treats: bool) -> tuple[str, str]:
     """Name the best choice and its gain; where nothing may be treated, treating all is no choice."""
     if money is None:
         return "no figure", "no figure"

@@ -57,8 +57,13 @@ def _mean(values: FloatArray, cells: np.ndarray[tuple[int, int], np.dtype[np.boo
 
 def _sentence(targets: Sequence[TargetResult], pressure: Mapping[str, float], p_over: Mapping[str, float]) -> str:
     return "; ".join(
-        f"{t.name} {pressure[t.slug]:.3g} {t.unit}, {p_over[t.slug]:.0%} sure above {t.threshold:g}" for t in targets
+        f"{t.name} {pressure[t.slug]:.3g} {t.unit}, {_sure(p_over[t.slug])} sure above {t.threshold:g}" for t in targets
     )
+
+
+def _sure(share: float) -> str:
+    """No sample can give 0 or 100 %."""
+    return "under 1 %" if share < 0.01 else "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
 
 
 def zone_choice(clusters: Clusters) -> ZoneChoice:
