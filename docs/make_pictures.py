@@ -77,9 +77,9 @@ def shot(page: Any, layer: str | None) -> bytes:
         page.get_by_role("radio", name=layer).check()
     page.add_style_tag(content="#panel { visibility: hidden }")  # it speaks of a place, and none is chosen
     page.wait_for_timeout(500)  # [ms] for the map to settle
-    map_, *below = (page.locator(place).bounding_box() for place in (".map", "#sentence", "#legend"))
-    top = 0 if layer is None else map_["y"] - MARGIN
-    bottom = max(box["y"] + box["height"] for box in below) + MARGIN
+    boxes = [page.locator(place).bounding_box() for place in (".map", "#sentence", "#more", "#legend")]
+    top = 0 if layer is None else boxes[0]["y"] - MARGIN
+    bottom = max(box["y"] + box["height"] for box in boxes if box) + MARGIN  # what says nothing has no box
     return bytes(page.screenshot(full_page=True, clip={"x": 0, "y": top, "width": WIDTH, "height": bottom - top}))
 
 
