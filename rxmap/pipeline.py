@@ -149,7 +149,8 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
 
     tell("drawing zones and passes")
     zones = _zones(plan, stakes, grid)
-    ledger = Ledger(field=field, grid=grid, zones=zones.labels, stakes=stakes)
+    shapes = zone_shapes(zones, targets, field=field, grid=grid)
+    ledger = Ledger(field=field, grid=grid, zones={one.zone: one.polygon for one in shapes}, stakes=stakes)
     passes = _passes(plan, inputs, decisions, ledger, targets)
     return Result(
         crop=plan.field.crop,
@@ -159,7 +160,7 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
         grid=grid,
         observations=inputs.observations,
         targets=tuple(targets),
-        zones=tuple(zone_shapes(zones, targets, field=field, grid=grid)),
+        zones=tuple(shapes),
         zone_choice=zone_choice(zones),
         keep_outs=tuple(keep_out_records(inputs.keep_outs, options, field)),
         passes=tuple(passes),

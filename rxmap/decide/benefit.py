@@ -176,6 +176,12 @@ class Benefit:
         return full
 
 
+def _reaches(pressure: FloatArray, threshold: float) -> BoolArray:
+    """Whether a pressure is at its threshold or above, to the six digits that mean something."""
+    reached: BoolArray = pressure >= threshold * (1 - 1e-6)
+    return reached
+
+
 def pass_benefit(
     option: PassOption, stakes: Sequence[Stake], *, value_ha: float | None, done: frozenset[str] = frozenset()
 ) -> Benefit | None:
@@ -203,7 +209,7 @@ def pass_benefit(
             saved_share(losses, {s.name: step.control[s.name] for s in counted}) * (value_ha or 0.0) - step.cost_ha
             for step in steps
         ]
-        allowed = np.logical_or.reduce([s.mean >= s.threshold for s in counted])
+        allowed = np.logical_or.reduce([_reaches(s.mean, s.threshold) for s in counted])
     else:
         steps = steps[-1:]  # nothing says what a lower rate's lesser control costs: the full rate, or nothing
         ratio = np.max([s.p_over / s.break_even for s in counted], axis=0)

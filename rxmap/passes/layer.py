@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,7 +29,7 @@ class Ledger:
 
     field: Field
     grid: Grid
-    zones: IntArray  # (rows, columns), 0 outside
+    zones: Mapping[int, BaseGeometry]  # outline of each zone as it is written, WGS84
     stakes: Sequence[Stake]
 
 
@@ -123,7 +123,7 @@ def layer_parts(decision: PassDecision, claims: Sequence[Claim], ledger: Ledger,
     lead, mine = decision.option.lead, _ranked(ledger.stakes, decision)
     ranks = np.stack([means.of(stake.weight) for stake in mine])
     benefit = _benefit(decision, means)
-    zones = means.most(ledger.zones[ledger.grid.inside])
+    zones = _zones_of(faces, ledger.zones)
     levels: dict[str, FloatArray] = {s.name: means.of(s.mean) for s in mine}
     chances: dict[str, FloatArray] = {s.name: means.of(s.p_over) for s in mine}
     parts = []
@@ -135,7 +135,7 @@ def layer_parts(decision: PassDecision, claims: Sequence[Claim], ledger: Ledger,
         parts.append(
             Part(
                 polygon=face.polygon,
-                zone=0 if claim.kept else int(zones[number]),
+                zone=0 if claim.kept else zones[number],
                 treat=int(claim.level > 0),
                 rate=rate,
                 unit=lead.full_rate.unit,
@@ -200,6 +200,12 @@ def _benefit(decision: PassDecision, means: _Means) -> FloatArray | None:
     return np.vstack([at_rates, at_rates.max(axis=0)])
 
 
+def _zones_of(faces: Sequence[Face], zones: Mapping[int, BaseGeometry]) -> list[int]:
+    """Zone that holds most of each face, by the outlines that files carry."""
+    names, outlines = list(zones), np.array(list(zones.values()))
+    return [names[int(np.argmax(shapely.area(shapely.intersection(face.polygon, outlines))))] for face in faces]
+
+
 class _Means:
     """Area means over faces, by the cells whose centre they hold; a face too small for one takes the nearest."""
 
@@ -234,12 +240,6 @@ class _Means:
         for number, cell in self.nearest.items():
             means[number] = values[cell]
         return means
-
-    def most(self, labels: IntArray) -> IntArray:
-        """Label that holds most of each face."""
-        kinds = np.unique(labels)
-        held: IntArray = kinds[np.argmax([self.of((labels == kind).astype(float)) for kind in kinds], axis=0)]
-        return held
 
 
 def _ranked(stakes: Sequence[Stake], decision: PassDecision) -> Sequence[Stake]:

@@ -80,7 +80,11 @@ def prescribed(field: Field) -> Callable[..., list[PassResult]]:
             mapped=mapped,
             value_ha=crop_value_ha(plan.field),
         )
-        zones = np.where(grid.inside, 1 + (grid.axes()[0] > 0)[None, :], 0)
+        middle, (west, south, east, north) = FRAME.lon, field.boundary.bounds
+        zones = {
+            1: field.boundary.intersection(shapely.box(west, south, middle, north)),
+            2: field.boundary.intersection(shapely.box(middle, south, east, north)),
+        }
         ledger = Ledger(field=field, grid=grid, zones=zones, stakes=[stake])
         return [
             prescribe(

@@ -53,8 +53,7 @@ def prescribed(field, plan_of):
             mapped=frozenset({"midge"}),
             value_ha=crop_value_ha(plan.field),
         )
-        zones = np.where(grid.inside, 1, 0)
-        ledger = Ledger(field=field, grid=grid, zones=zones, stakes=[stake])
+        ledger = Ledger(field=field, grid=grid, zones={1: field.boundary}, stakes=[stake])
         return prescribe(
             decision, keep_outs, ledger, machine=plan.machine, base="rowan", by_hand=by_hand, asked=CheckStrips(count=0)
         )

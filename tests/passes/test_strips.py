@@ -240,7 +240,7 @@ def layered(plan_of, field):
             mapped=frozenset({"midge"}),
             value_ha=crop_value_ha(plan.field),
         )[0]
-        ledger = Ledger(field=field, grid=grid, zones=grid.inside.astype(int), stakes=[stake])
+        ledger = Ledger(field=field, grid=grid, zones={1: field.boundary}, stakes=[stake])
         claims = claims_of(decision, [], [], grid)
         return decision, claims, layer_parts(decision, claims, ledger, plan.machine), ledger, plan.machine
 
