@@ -42,6 +42,7 @@ WORDS += [
     b"1e400 m",
     b"0 m",
 ]
+SLOW = 10.0  # [s] of the processor
 FILES = ("stops.csv", "boundary.geojson", "stops.geojson", "plan.toml")
 
 
@@ -93,9 +94,10 @@ def run(minutes: float, seed: int, ends: Callable[[Folder], str] = check) -> Cou
                 how = ends(folder)
             except Exception as error:
                 how = f"{type(error).__name__}: {error}"[:80]
-                Path(tempfile.gettempdir(), f"find-{counts.total()}-{name}").write_bytes(data)
-            if time.process_time() - started > 10:
+            if time.process_time() - started > SLOW:
                 how = "slow"
+            if how not in ("read", "refused"):
+                Path(tempfile.gettempdir(), f"find-{counts.total()}-{name}").write_bytes(data)
             counts[f"{name} {how}"] += 1
             folder.write(name, {**sound, **plan}[name])
     return counts

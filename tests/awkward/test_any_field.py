@@ -184,6 +184,27 @@ def test_it_holds_in_many_fields(world: World) -> None:
     holds(world)
 
 
+GROUND, DRONE = 'kind = "ground"\nswath = "18 m"\nsections = 6', 'kind = "drone"\nswath = "7 m"\ntank = "12 L"'
+FOUND = {  # what random fields found, kept
+    "a small total lost its last digit": World(792447, 6, False, False, 12, "severity", 1.0644, 2.0988, DRONE, 5),
+    "areas that seven decimals move": World(1, 3, False, False, 1, "count", 0.0, 0.0, GROUND, 4),
+    "a part that two zones share": World(196669, 7, False, True, 40, "incidence", 2.94468, 3.70772, DRONE, 13),
+}
+OPEN = {
+    "areas that seven decimals move": "the check allows 1e-5 of the field, and nothing for its rounding to 0.0001 ha",
+    "a part that two zones share": "a part takes its zone from cells, the check from polygons",
+}
+KEPT = [
+    pytest.param(world, id=name, marks=[pytest.mark.xfail(reason=OPEN[name], strict=False)] if name in OPEN else [])
+    for name, world in FOUND.items()
+]
+
+
+@pytest.mark.parametrize("world", KEPT)
+def test_it_holds_where_it_once_did_not(world: World) -> None:
+    holds(world)
+
+
 # --- the suite itself: a broken writer must turn it red ---
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import random
+import re
 import time
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -102,3 +104,12 @@ def test_it_does_so_whichever_row_is_spoilt(seed: int, tmp_path: Path) -> None:
 def test_there_are_many_cases_of_every_class() -> None:
     assert len({case.name for case in CASES}) == len(CASES) >= 150
     assert {case.number for case in CASES} | WHOLE_COMMANDS == set(CLASSES)
+
+
+def test_the_page_lists_every_class_with_its_number_of_cases() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "reliability.md").read_text(encoding="utf-8")
+    rows = [row.strip("| ").split(" | ") for row in page.splitlines() if re.match(r"\| \d+ \|", row)]
+    found = {int(row[0]): (row[1], row[3]) for row in rows}
+    counted = Counter(case.number for case in CASES)
+    assert {number: name for number, (name, _) in found.items()} == CLASSES
+    assert {number: int(cases) for number, (_, cases) in found.items() if cases.isdigit()} == counted
