@@ -190,17 +190,9 @@ FOUND = {  # what random fields found, kept
     "areas that seven decimals move": World(1, 3, False, False, 1, "count", 0.0, 0.0, GROUND, 4),
     "a part that two zones share": World(196669, 7, False, True, 40, "incidence", 2.94468, 3.70772, DRONE, 13),
 }
-OPEN = {
-    "areas that seven decimals move": "the check allows 1e-5 of the field, and nothing for its rounding to 0.0001 ha",
-    "a part that two zones share": "a part takes its zone from cells, the check from polygons",
-}
-KEPT = [
-    pytest.param(world, id=name, marks=[pytest.mark.xfail(reason=OPEN[name], strict=False)] if name in OPEN else [])
-    for name, world in FOUND.items()
-]
 
 
-@pytest.mark.parametrize("world", KEPT)
+@pytest.mark.parametrize("world", FOUND.values(), ids=FOUND)
 def test_it_holds_where_it_once_did_not(world: World) -> None:
     holds(world)
 

@@ -131,7 +131,6 @@ def test_areas_do_not_come_from_counting_cells(cell: str, tmp_path: Path) -> Non
         assert sum(shapes) == pytest.approx(result.field.area_ha, rel=1e-5, abs=1e-4 * len(shapes))
 
 
-@pytest.mark.xfail(reason="the floor compares unrounded: 11.999999999999945 is below 12", strict=False)
 def test_a_field_just_at_its_threshold_is_treated(tmp_path: Path) -> None:
     def change(folder: Folder) -> None:
         folder.column("count", lambda row: "12")
