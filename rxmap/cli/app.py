@@ -63,6 +63,7 @@ def main() -> NoReturn:
     for name in [name for name in os.environ if name.startswith(STEERING)]:
         del os.environ[name]
     os.environ["GDAL_CONFIG_FILE"] = os.devnull  # else a file in the home folder is read
+    os.environ["JOBLIB_MULTIPROCESSING"] = "0"  # not used, and its first try at a lock warns where the disk is full
     interrupts = _count_interrupts()
     code = _ended(lambda: app(standalone_mode=False), interrupts)
     try:
