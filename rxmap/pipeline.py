@@ -84,7 +84,7 @@ def _load_ahead() -> None:
     """
 
     def load() -> None:
-        with contextlib.suppress(ImportError):
+        with contextlib.suppress(Exception):  # whatever it is, the main thread meets it where it matters
             for name in ("sklearn.cluster", "rxmap.show", "rxmap.write.folder", "rxmap.verify"):
                 importlib.import_module(name)
 

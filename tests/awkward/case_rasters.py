@@ -160,7 +160,7 @@ def forms() -> Iterator[Case]:
         yield Case(number=37, name=name, spoil=bytes_of(lambda d, text=text: text.encode()), told=there)
     for path in (
         "http://127.0.0.1:9/a.tif", "/vsicurl/http://127.0.0.1:9/a.tif", "/VSIZIP/a.zip/a.tif", "GTIFF_DIR:1:image.tif",
-        "PG:dbname=farm", VIRTUAL.format("a.tif")[:100], "MEM:::DATAPOINTER=1,PIXELS=10,LINES=10", "s3://farm/a.tif",
+        "PG:dbname=acre", VIRTUAL.format("a.tif")[:100], "MEM:::DATAPOINTER=1,PIXELS=10,LINES=10", "s3://acre/a.tif",
         "/etc/hostname", "../image.tif",
     ):  # fmt: skip
         yield Case(number=37, name=f"the path {path[:30]}", spoil=named(path), told=("'",))
