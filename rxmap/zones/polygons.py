@@ -204,7 +204,12 @@ def _atoms(boundary: BaseGeometry, claims: list[tuple[int, Polygon]], frame: Fra
     lines = shapely.intersection(_to_units(frame.geometry_to_lonlat(outlines), frame), field)
     noded = shapely.union_all([shapely.boundary(field), lines], grid_size=1.0)
     faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(noded)))
-    return np.asarray(faces[shapely.dwithin(shapely.point_on_surface(faces), field, HAIR)])
+    # A hair along the edge is the field's; of a real face a place well inside it tells field from hole.
+    cores = shapely.buffer(faces, -HAIR)
+    hair = shapely.is_empty(cores)
+    places = shapely.point_on_surface(np.where(hair, faces, cores))
+    shapely.prepare(field)
+    return np.asarray(faces[np.where(hair, shapely.dwithin(places, field, HAIR), shapely.intersects(places, field))])
 
 
 def _label(atoms: GeometryArray, claims: list[tuple[int, Polygon]], frame: Frame, rest: int) -> IntArray:

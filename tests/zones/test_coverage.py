@@ -259,6 +259,21 @@ def test_hairs_along_the_boundary_belong_to_the_field(seed):
     assert abs(area - geodesic_area_m2(field)) < 0.001 * Polygon(corners).length
 
 
+def test_a_hole_of_less_than_a_square_metre_stays_a_hole():
+    """Found by drawing random fields: its ring has a spike, next to which the place that spoke for it fell."""
+    shell = [(0, 242), (84, 440), (341, 538), (620, 478), (758, 296), (674, 98), (417, 0), (138, 60)]
+    hole = [
+        (444, 297), (418, 312), (384, 296), (367, 295), (326, 308), (361, 274), (313, 264), (367, 264), (338, 224),
+        (374, 242), (403, 218), (432, 230), (415, 260), (417, 272),
+    ]  # fmt: skip
+    frame = Frame(lon=-93.1, lat=-45.0)
+    corner = np.array([-930_000_379, -450_000_269])
+    units = [np.add(ring, corner) / UNITS_PER_DEGREE for ring in (shell, hole)]
+    field = Polygon(np.round(units[0], 7), [np.round(units[1], 7)])
+    faces = coverage(field, [(1, box(-9, -9, 9, 9))], frame, rest=REST, least_area_m2=0.0)
+    assert_sound(faces, field)
+
+
 def test_faces_that_overlap_are_refused():
     with pytest.raises(CheckError, match="overlap or leave a gap"):
         _check([box(0, 0, 2, 2), box(1, 1, 3, 3)])
