@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -50,8 +51,12 @@ def start() -> Callable[..., subprocess.Popen[str]]:
     def popen(script: Path, *arguments: str | Path, before: tuple[str, ...] = (), **more: object) -> subprocess.Popen:
         environment = {**os.environ, "PYTHONPATH": str(Path(rxmap.__file__).parents[1]), **more.pop("env", {})}
         command = [*before, sys.executable, str(script), *map(str, arguments)]
-        return subprocess.Popen(
-            command, env=environment, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE, **more
-        )
+        before_it = signal.signal(signal.SIGINT, signal.default_int_handler)  # a runner in the background ignores it,
+        try:  # and a child would inherit that
+            return subprocess.Popen(
+                command, env=environment, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE, **more
+            )
+        finally:
+            signal.signal(signal.SIGINT, before_it)
 
     return popen
