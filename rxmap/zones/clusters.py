@@ -8,14 +8,15 @@ explained with fewer specks than any filter on finished labels.
 from __future__ import annotations
 
 import math
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from rasterio.features import sieve
 from scipy import ndimage
+from scipy.cluster.vq import kmeans2
 from scipy.spatial.distance import cdist
-from threadpoolctl import threadpool_limits
 
 from rxmap.grid import FloatArray, Grid
 from rxmap.zones.indices import fpi, mpe, nce, variance_reduction
@@ -23,6 +24,7 @@ from rxmap.zones.indices import fpi, mpe, nce, variance_reduction
 NUMBERS = (2, 3, 4, 5)  # of zones to try; own choice: more is not read at a glance
 FUZZINESS = 1.5  # m of Bezdek (1981); 1.3 to 2 is usual in soil and crop work (common practice, no source)
 SAMPLE = 3000  # cells on which centres are found; own choice: the standard error of a centre is then below 2 % of an sd
+STARTS = 3  # of k-means; own choice: fuzzy c-means moves on from the best of them
 MOST_STEPS = 100
 SETTLED = 1e-5  # [sd] largest movement of a centre at which the iteration ends
 DIGITS = 9  # of a standardised value; below that, two cells are the same
@@ -153,19 +155,28 @@ def _sample(scaled: FloatArray, seed: int) -> FloatArray:
 
 
 def _centres(sample: FloatArray, k: int, seed: int) -> FloatArray:
-    """Centres of fuzzy c-means, from those of k-means; the lowest first feature first."""
-    from sklearn.cluster import KMeans  # here: its import takes as long as a fit, and `pipeline` has it loaded by then
-
-    with threadpool_limits(1):  # sums in several threads would differ in the last digits from run to run
-        centres = KMeans(k, n_init=3, random_state=seed).fit(sample).cluster_centers_
+    """Centres of fuzzy c-means, from the best of a few k-means; the lowest first feature first."""
+    chance = np.random.default_rng(seed)
+    centres = min((_means(sample, k, chance) for _ in range(STARTS)), key=lambda found: _scatter(sample, found))
     for _ in range(MOST_STEPS):
         weights = _memberships(sample, centres) ** FUZZINESS
-        moved = np.einsum("ck,cf->kf", weights, sample) / weights.sum(axis=0)[:, None]  # not @: BLAS threads as well
+        moved = np.einsum("ck,cf->kf", weights, sample) / weights.sum(axis=0)[:, None]  # not @: BLAS threads differ
         settled = np.abs(moved - centres).max() < SETTLED
         centres = moved
         if settled:
             break
     return np.asarray(centres[np.lexsort(centres.T[::-1])])
+
+
+def _means(sample: FloatArray, k: int, chance: np.random.Generator) -> FloatArray:
+    """Centres of one k-means; a cluster that runs empty keeps its centre, fuzzy c-means moves it on."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "One of the clusters is empty", UserWarning)
+        return np.asarray(kmeans2(sample, k, minit="++", rng=chance)[0])
+
+
+def _scatter(sample: FloatArray, centres: FloatArray) -> float:
+    return float(cdist(centres, sample, "sqeuclidean").min(axis=0).sum())
 
 
 def _memberships(scaled: FloatArray, centres: FloatArray) -> FloatArray:
