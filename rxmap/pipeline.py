@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
-import importlib
-import threading
 from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
+from rxmap.beside import Beside, Here
 from rxmap.cautions import result_cautions
 from rxmap.decide.benefit import Stake, crop_value_ha, stake_of
 from rxmap.decide.compare import Draws, compare, draw_surfaces, less_given_up
@@ -34,10 +33,12 @@ from rxmap.read import read_inputs
 from rxmap.records import EdgeLevel, Field, Inputs, Money, PassResult, Result, TargetResult, slugs
 from rxmap.surface.target import Setting, TargetSurface, fit_target
 from rxmap.units import currency
-from rxmap.write.publish import refuse_unless_free
+from rxmap.write.folder import Page, write_result
+from rxmap.write.publish import refuse_unless_free, staged
 from rxmap.zones.clusters import Clusters, make_zones
 from rxmap.zones.explain import zone_choice, zone_shapes
 
+DRAWING = ("rxmap.show.report", "rxmap.show.sheets", "matplotlib.backends.backend_pdf")  # to be there when it is wanted
 OLDER_VISIT = "older visit"  # why such a row is not used for the field
 Progress = Callable[[str], None]
 
@@ -66,29 +67,15 @@ def build(plan_path: str | Path, out: str | Path, *, replace: bool = False, prog
         If the result fails its own checks; nothing is published.
     """
     tell = progress or (lambda _: None)
-    _load_ahead()
-    tell("reading the plan and its files")
-    plan, inputs = check(plan_path)
-    files = [plan.folder / file.name for file in inputs.files]
-    refuse_unless_free(Path(out), replace=replace, inputs=files)
-    result = solve(plan, inputs, progress=tell)
-    tell("writing and checking the files")
-    publish(result, Path(out), replace=replace, inputs=files)
+    with Beside(DRAWING) as beside:
+        tell("reading the plan and its files")
+        plan, inputs = check(plan_path)
+        files = [plan.folder / file.name for file in inputs.files]
+        refuse_unless_free(Path(out), replace=replace, inputs=files)
+        result = solve(plan, inputs, progress=tell)
+        tell("writing and checking the files")
+        publish(result, Path(out), replace=replace, inputs=files, beside=beside)
     return result
-
-
-def _load_ahead() -> None:
-    """Import what the last steps need while the first ones compute; half of a cold run would be imports.
-
-    A failing import is raised again where the module is used, in the main thread.
-    """
-
-    def load() -> None:
-        with contextlib.suppress(Exception):  # whatever it is, the main thread meets it where it matters
-            for name in ("sklearn.cluster", "rxmap.show", "rxmap.write.folder", "rxmap.verify"):
-                importlib.import_module(name)
-
-    threading.Thread(target=load, daemon=True).start()
 
 
 def check(plan_path: str | Path) -> tuple[Plan, Inputs]:
@@ -174,7 +161,9 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
     )
 
 
-def publish(result: Result, out: Path, *, replace: bool = False, inputs: Sequence[Path] = ()) -> None:
+def publish(
+    result: Result, out: Path, *, replace: bool = False, inputs: Sequence[Path] = (), beside: Executor | None = None
+) -> None:
     """Write a result beside its place, prove it, then put it there whole or not at all.
 
     Parameters
@@ -187,6 +176,8 @@ def publish(result: Result, out: Path, *, replace: bool = False, inputs: Sequenc
         Whether an unchanged earlier result may be replaced.
     inputs : sequence of Path
         Files that must not lie in `out`.
+    beside : Executor, optional
+        Who prints the papers; by default this thread.
 
     Raises
     ------
@@ -196,34 +187,30 @@ def publish(result: Result, out: Path, *, replace: bool = False, inputs: Sequenc
         If `verify` finds anything.
     """
     from rxmap.verify import verify
-    from rxmap.write.folder import write_result
-    from rxmap.write.publish import staged
 
     with staged(out, replace=replace, inputs=inputs) as stage:
-        write_result(result, stage, pages=papers(result))
+        write_result(result, stage, pages=papers(result, beside or Here()))
         report = verify(stage)
         if not report.ok:
             raise CheckError(["the result fails its own checks and is not published", *report.findings])
 
 
-def papers(result: Result) -> dict[str, str | bytes]:
-    """Draw what people read: the map, the report, the record's sheet and a mix sheet for each pass."""
+def papers(result: Result, beside: Executor) -> dict[str, Page]:
+    """Draw what people read: the map here; the report, the record's sheet and the mix sheets beside."""
     from rxmap.show import map_page
     from rxmap.show.report import report_pdf
     from rxmap.show.sheets import mix_sheet_pdf, record_pdf
     from rxmap.write.record import record_document
 
-    sheets = {
-        f"passes/{one.slug}/mix_sheet.pdf": mix_sheet_pdf(one, one.load_plan, result.field.name, result.units)
-        for one in result.passes
-        if one.load_plan
+    printed = {
+        "report.pdf": beside.submit(report_pdf, result),
+        "record.pdf": beside.submit(record_pdf, record_document(result, result.plan)),
     }
-    return {
-        "map.html": map_page(result),
-        "report.pdf": report_pdf(result),
-        "record.pdf": record_pdf(record_document(result, result.plan)),
-        **sheets,
-    }
+    for one in result.passes:
+        if one.load_plan:
+            sheet = beside.submit(mix_sheet_pdf, one, one.load_plan, result.field.name, result.units)
+            printed[f"passes/{one.slug}/mix_sheet.pdf"] = sheet
+    return {"map.html": map_page(result), **printed}
 
 
 def fit_targets(plan: Plan, inputs: Inputs, grid: Grid) -> list[TargetSurface]:

@@ -212,8 +212,9 @@ class Paper:
     def _footed(self, sheet: Any, number: int) -> Any:
         last = f"page {number} of {len(self.sheets)}"
         title = wrapped(self.title, INSIDE - 90, size=SMALL)
-        for words, left, align in ((title[0], MARGIN, "left"), (last, WIDTH - MARGIN, "right")):
-            _write(sheet, legible(words), left, FOOT - 25, size=SMALL, bold=False, align=align)
+        up = FOOT - 25
+        _write(sheet, legible(title[0]), MARGIN, up, size=SMALL, bold=False, align="left")
+        _write(sheet, legible(last), WIDTH - MARGIN, up, size=SMALL, bold=False, align="right")
         return sheet
 
 

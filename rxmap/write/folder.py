@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import Future
 from dataclasses import replace
 from pathlib import Path, PurePosixPath
 
@@ -24,10 +25,11 @@ from rxmap.write.summary import BUNDLE, ENDINGS, MACHINE, PASSES, layer_paths, s
 from rxmap.write.task_data import STRUCTURES, TASK_FILE, write_task_data
 from rxmap.write.vectors import prescription, write_check_strips, write_keep_outs, write_stops, write_zones
 
+Page = str | bytes | Future[bytes]
 LAYERS = {"geojson": write_geojson, "shapefile": write_shapefile, "geopackage": write_geopackage, "kml": write_kml}
 
 
-def write_result(result: Result, stage: Path, *, pages: Mapping[str, str | bytes]) -> None:
+def write_result(result: Result, stage: Path, *, pages: Mapping[str, Page]) -> None:
     """Write everything below a folder, each file read back, the manifest last.
 
     Parameters
@@ -36,8 +38,8 @@ def write_result(result: Result, stage: Path, *, pages: Mapping[str, str | bytes
         Everything that was decided.
     stage : Path
         An empty folder, as `rxmap.write.publish.staged` gives it.
-    pages : mapping of str to str or bytes
-        Finished documents by their path in the folder, such as ``map.html``.
+    pages : mapping of str to str, bytes or Future
+        Documents by their path in the folder, such as ``map.html``; one that is still being drawn is waited for.
 
     Raises
     ------
@@ -89,8 +91,9 @@ def _write_crew_papers(one: PassResult, stage: Path, result: Result) -> None:
             )
 
 
-def _write_page(name: str, page: str | bytes, stage: Path) -> None:
+def _write_page(name: str, page: Page, stage: Path) -> None:
     parts = PurePosixPath(name).parts
     if not parts or name.startswith("/") or ".." in parts or (stage / name).exists():
         raise CheckError(f"{shown(name)}: not a free place inside the result folder.")
-    write_bytes(stage / name, page.encode("utf-8") if isinstance(page, str) else page)
+    drawn = page.result() if isinstance(page, Future) else page
+    write_bytes(stage / name, drawn.encode("utf-8") if isinstance(drawn, str) else drawn)
