@@ -118,7 +118,7 @@ class _Reading:
             path = raster_path(self.plan.folder, name)
             before = path.stat()
             with ThreadPoolExecutor(max_workers=1) as pool:
-                file = pool.submit(_hashed, path, name) if name not in self.files else None
+                file = pool.submit(hashed, path, name) if name not in self.files else None
                 raster = read_raster(path, name, bands, grid=self.grid, frame=self.frame)
                 if file is not None:
                     self.files[name] = file.result()
@@ -152,7 +152,8 @@ class _Reading:
             self.faults.extend(plan_fault(self.plan, line).faults)
 
 
-def _hashed(path: Path, name: str) -> InputFile:
+def hashed(path: Path, name: str) -> InputFile:
+    """Size and SHA-256 of a file that stays on the disk."""
     with path.open("rb") as file:
         digest = hashlib.file_digest(file, "sha256")
         return InputFile(name=name, bytes=file.tell(), sha256=digest.hexdigest())

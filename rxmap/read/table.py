@@ -71,13 +71,15 @@ class Table:
         return f"{self.name}: {self.word} {row.number}"
 
 
-def read_table(source: Source) -> Table:
+def read_table(source: Source, *, most: int = MOST_ROWS) -> Table:
     r"""Read delimited text: UTF-8, comma, semicolon or tab, quotes as in RFC 4180.
 
     Parameters
     ----------
     source : Source
         From the door.
+    most : int
+        Rows beyond which it is a wrong file.
 
     Raises
     ------
@@ -96,7 +98,7 @@ def read_table(source: Source) -> Table:
     numbered = _records(source.name, lines, delimiter)
     _, names = next(numbered)
     header = tuple(name.strip() for name in names)
-    rows = _rows(source.name, header, numbered)
+    rows = _rows(source.name, header, numbered, most)
     return Table(name=source.name, word="row", header=header, rows=rows, mark=_mark(header, rows, delimiter))
 
 
@@ -215,13 +217,16 @@ def _holds(cells: list[str]) -> bool:
     return any(cell.strip() for cell in cells)
 
 
-def _rows(name: str, header: tuple[str, ...], records: Iterator[tuple[int, list[str]]]) -> tuple[Row, ...]:
+def _rows(
+    name: str, header: tuple[str, ...], records: Iterator[tuple[int, list[str]]], most: int
+) -> tuple[Row, ...]:
     faults = Faults()
     rows: list[Row] = []
     try:
         for number, cells in records:
-            if len(rows) >= MOST_ROWS:
-                raise InputError(f"{name}: more than {MOST_ROWS} rows. Is it the scouting file?")
+            if len(rows) >= most:
+                what = "the scouting file" if most == MOST_ROWS else "the right file"
+                raise InputError(f"{name}: more than {most} rows. Is it {what}?")
             if len(cells) != len(header):
                 faults.add(f"{name}: row {number}: found {len(cells)} cells, the header has {len(header)}. Mend it.")
             rows.append(Row(number=number, cells=tuple(cell.strip() for cell in cells)))
