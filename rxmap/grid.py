@@ -245,13 +245,21 @@ def cover(
     """Share of each cell that a polygon covers, counted on `fine` x `fine` sub-cells: (rows, columns)."""
     from rasterio.features import rasterize  # here: importing rasterio costs 0.15 s that `rxmap --help` must not pay
 
-    rows, columns = shape
-    step = cell / fine
-    burned = (
-        rasterize(
-            [(geometry, 1)], out_shape=(rows * fine, columns * fine), transform=(step, 0.0, west, 0.0, -step, north)
-        )
-        if not geometry.is_empty
-        else np.zeros((rows * fine, columns * fine), np.uint8)
+    covered = np.zeros(shape)
+    if geometry.is_empty:
+        return covered
+    left, low, right, high = geometry.bounds
+    rows, columns = (
+        slice(max(math.floor(start / cell), 0), min(math.ceil(stop / cell), size))
+        for start, stop, size in ((north - high, north - low, shape[0]), (left - west, right - west, shape[1]))
     )
-    return np.asarray(burned.reshape(rows, fine, columns, fine).sum(axis=(1, 3)) / fine**2, float)
+    down, across = max(rows.stop - rows.start, 0), max(columns.stop - columns.start, 0)
+    if not (down and across):
+        return covered
+    step = cell / fine
+    corner = (step, 0.0, west + columns.start * cell, 0.0, -step, north - rows.start * cell)
+    burned = rasterize([(geometry, 1)], out_shape=(down * fine, across * fine), transform=corner)
+    # rows first: whole lines are added up, and the sums still fit into a byte
+    lines = burned.reshape(down, fine, across * fine).sum(axis=1, dtype=np.uint8)
+    covered[rows, columns] = lines.reshape(down, across, fine).sum(axis=2, dtype=np.uint8) / fine**2
+    return covered
