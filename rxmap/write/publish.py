@@ -107,6 +107,26 @@ def staged(out: Path, replace: bool, *, inputs: Sequence[Path] = ()) -> Iterator
 
 
 @contextlib.contextmanager
+def held(out: Path) -> Iterator[None]:
+    """Keep a folder for one run that fills it over hours; a second run is refused meanwhile.
+
+    Parameters
+    ----------
+    out : Path
+        The folder, whether it is there or not.
+
+    Raises
+    ------
+    OutputError
+        If another run holds it, or the disk refuses.
+    """
+    with _in_words(out), _terminated_as_interrupted():
+        place = _place(out)
+        with _parents(place.parent), _locked(place, out):
+            yield
+
+
+@contextlib.contextmanager
 def _in_words(out: Path) -> Iterator[None]:
     """Turn what the system says into one line that says what to do."""
     try:
