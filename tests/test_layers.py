@@ -13,8 +13,8 @@ PACKAGE = Path(__file__).parent.parent / "rxmap"
 
 # A layer may import those before it; modules of one rank may import each other.
 RANKS = (
-    ("errors", "units"),
-    ("plan", "plan_faults", "plan_rules", "grid", "records"),
+    ("errors", "units", "beside"),
+    ("plan", "plan_faults", "plan_rules", "grid", "records", "records_evidence"),
     ("read",),
     ("surface",),
     ("decide",),
