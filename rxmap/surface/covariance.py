@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -72,6 +73,44 @@ def correlation(distance: Array, kernel: Kernel, range: float) -> Array:
         return (1.0 + scaled) * np.exp(-scaled)
     scaled = distance * (-EXPONENTIAL_DECAY / range)
     return np.exp(scaled, out=scaled)
+
+
+@dataclass(frozen=True)
+class Shape:
+    """Correlation between two places.
+
+    Parameters
+    ----------
+    kernel : {"exponential", "matern32", "spherical"}
+    range : float [m]
+        See `correlation`; with a ratio, that of the circle of equal area.
+    ratio, heading : float, default 1 and 0 [1, degrees clockwise from north]
+        How many times farther places are alike along the heading than across it (geometric anisotropy;
+        Chiles and Delfiner 2012, section 2.5.2).
+
+    Examples
+    --------
+    Along rows that run north, and across:
+
+    >>> shape = Shape("exponential", 200.0, ratio=4.0)
+    >>> shape.correlations(np.array([[0.0, 200.0], [50.0, 0.0]]), np.zeros((1, 2))).round(3)
+    array([[0.223, 0.223]])
+    """
+
+    kernel: Kernel
+    range: float
+    ratio: float = 1.0
+    heading: float = 0.0
+
+    def correlations(self, places: Array, stops: Array) -> Array:
+        """Correlation of every stop with every place, shape (n, m)."""
+        if self.ratio != 1.0:
+            turn = np.deg2rad(self.heading)
+            along, across = (np.sin(turn), np.cos(turn)), (np.cos(turn), -np.sin(turn))
+            scales = np.sqrt([1.0 / self.ratio, self.ratio])
+            frame = np.column_stack([along, across]) * scales
+            places, stops = places @ frame, stops @ frame
+        return correlation(distances(places, stops), self.kernel, self.range)
 
 
 def mean_nearby(kernel: Kernel, range: float, error: float) -> float:

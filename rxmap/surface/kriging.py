@@ -6,19 +6,44 @@ import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
 from scipy import linalg
 
 from rxmap.errors import InputError
-from rxmap.surface.covariance import Array, Kernel, correlation, distances
+from rxmap.surface.covariance import Array, Kernel, Shape
+from rxmap.surface.tiles import FEWEST_PLACES, FEWEST_STOPS, HALO, Index, Lattice, Tile, tiles
 
+Part = TypeVar("Part")
 Result = TypeVar("Result")
 
 CHUNK = 1600  # places at a time: with 80 stops about 1 MB, which stays in the cache of one core
 BLOCK = 24  # rows of the triangle at a time
 WORKERS = min(os.cpu_count() or 1, 4)  # the sums inside a chunk do not depend on it
+
+
+@dataclass(frozen=True)
+class Split:
+    """Near and far stops of a tile.
+
+    Parameters
+    ----------
+    near : array of int, shape (s,)
+        Which of the stops are near.
+    shared : array of shape (s, m)
+        Correlation of the near stops with the places.
+    far : array of shape (n, nodes), optional
+        Correlation of all stops with the nodes, 0 for near ones; None where far stops have none.
+    lattice : Lattice
+        From the nodes to the places.
+    """
+
+    near: Index
+    shared: Array
+    far: Array | None
+    lattice: Lattice
 
 
 @dataclass(frozen=True)
@@ -35,7 +60,7 @@ class Kriging:
     values : array of shape (n,)
     kernel : {"exponential", "matern32", "spherical"}
     range : float [m]
-        Practical range; for "spherical" the range.
+        Practical range; for "spherical" the range. With a ratio, that of a circle of equal area.
     sill : float
         Variance of the spatial part (partial sill).
     nugget : float or array of shape (n,)
@@ -44,6 +69,8 @@ class Kriging:
         Layers at the stops on which the mean depends linearly (universal kriging).
     slope_precision : float, default 0
         One over the prior variance of a layer's slope around 0; 0 leaves it free.
+    ratio, heading : float, default 1 and 0 [1, degrees clockwise from north]
+        How many times farther the pressure is alike along the heading than across it.
 
     References
     ----------
@@ -70,6 +97,8 @@ class Kriging:
     nugget: float | Array
     drift: Array | None = None
     slope_precision: float = 0.0
+    ratio: float = 1.0
+    heading: float = 0.0
     # Learned at construction, with F the drift and a column of ones before it, and M M' = F' K^-1 F + prior;
     # rows: L^-1, then (K^-1 (y - F beta))', then M^-1 F' K^-1
     rows: Array = field(init=False, repr=False)
@@ -77,7 +106,7 @@ class Kriging:
     spread: Array = field(init=False, repr=False)  # M^-1
 
     def __post_init__(self) -> None:
-        covariance = self.sill * correlation(distances(self.coordinates, self.coordinates), self.kernel, self.range)
+        covariance = self.sill * self.shape.correlations(self.coordinates, self.coordinates)
         covariance[np.diag_indices_from(covariance)] += self.nugget
         inverse = inverse_factor(covariance)
         whitened = inverse @ columns(self.drift, len(self.values))
@@ -87,6 +116,11 @@ class Kriging:
         rows = np.vstack([inverse, (z - whitened @ beta) @ inverse, spread @ whitened.T @ inverse])
         for name, value in (("rows", rows), ("beta", beta), ("spread", spread)):
             object.__setattr__(self, name, value)
+
+    @property
+    def shape(self) -> Shape:
+        """Correlation as a function of two places."""
+        return Shape(self.kernel, self.range, self.ratio, self.heading)
 
     @property
     def inverse(self) -> Array:
@@ -121,6 +155,31 @@ class Kriging:
         precision = (self.inverse**2).sum(axis=0) - (self.rows[count + 1 :] ** 2).sum(axis=0)
         return self.values - self.rows[count] / precision, 1.0 / precision
 
+    @cached_property
+    def products(self) -> Array:
+        """K^-1 over the last rows of `rows`: what the sums over far stops need."""
+        return np.vstack([self.inverse.T @ self.inverse, self.rows[len(self.values) :]])
+
+    def combine_split(self, split: Split, drift: Array) -> tuple[Array, Array]:
+        """Mean and variance in a tile: near stops at the places, far ones from its nodes.
+
+        With c = s + f of near and far stops, c' K^-1 c = s' K^-1 s + 2 s' K^-1 f + f' K^-1 f; the last two
+        factors with f are smooth in the tile.
+        """
+        count, near = len(self.values), split.near
+        products = self.products
+        crossed = products[np.ix_(near, near)] @ split.shared
+        explained, tail = np.zeros(crossed.shape[1]), products[count:, near] @ split.shared
+        if split.far is not None:
+            at_nodes = products @ split.far
+            alone = np.einsum("ij,ij->j", split.far, at_nodes[:count])
+            smooth = split.lattice.carry(np.vstack([alone, at_nodes[count:], 2.0 * at_nodes[near]]))
+            last = len(smooth) - len(near)
+            explained += smooth[0]
+            tail += smooth[1:last]
+            crossed += smooth[last:]
+        return self._finish(explained + np.einsum("ij,ij->j", split.shared, crossed), tail, drift)
+
     def combine(self, shared: Array, drift: Array) -> tuple[Array, Array]:
         """Mean and variance from correlations, stops (rows) by places (columns), and the drift (columns by places)."""
         count = len(self.values)
@@ -129,7 +188,11 @@ class Kriging:
             stop = min(start + BLOCK, count)
             part = self.rows[start:stop, :stop] @ shared[:stop]
             explained += np.einsum("ij,ij->j", part, part)
-        tail = self.sill * (self.rows[count:] @ shared)
+        return self._finish(explained, self.rows[count:] @ shared, drift)
+
+    def _finish(self, explained: Array, tail: Array, drift: Array) -> tuple[Array, Array]:
+        """Mean and variance from c' K^-1 c and the products of the last rows with c, correlations in c."""
+        tail = self.sill * tail
         missing = self.spread @ drift - tail[1:]
         variance = self.sill - self.sill**2 * explained + np.einsum("ij,ij->j", missing, missing)
         return self.beta @ drift + tail[0], np.maximum(variance, 0.0)
@@ -176,26 +239,61 @@ def krige(systems: Sequence[Kriging], places: Array, drift: Array | None = None)
     -------
     mean, variance : arrays of shape (k, m)
     """
-    mean = np.empty((len(systems), len(places)))
-    variance = np.empty_like(mean)
-    shapes = sorted({(system.kernel, system.range) for system in systems})
-    level = columns(drift, len(places)).T
+    job = _Job(systems, places, columns(drift, len(places)).T)
+    stops = len(systems[0].coordinates)
+    if min(stops - FEWEST_STOPS, len(places) - FEWEST_PLACES) < 0:
+        in_chunks(job.directly, len(places))
+    else:
+        on_threads(job.tile, list(tiles(places, stops)))
+    return job.mean, job.variance
 
-    def one_chunk(part: slice) -> None:
-        distance = distances(places[part], systems[0].coordinates)
-        for shape in shapes:
-            shared = correlation(distance, *shape)
-            for row, system in enumerate(systems):
-                if (system.kernel, system.range) == shape:
-                    mean[row, part], variance[row, part] = system.combine(shared, level[:, part])
 
-    in_chunks(one_chunk, len(places))
-    return mean, variance
+class _Job:
+    """Several systems at many places, some of them at a time."""
+
+    def __init__(self, systems: Sequence[Kriging], places: Array, level: Array) -> None:
+        self.places, self.level = places, level
+        self.stops = systems[0].coordinates
+        self.rows: dict[Shape, list[tuple[int, Kriging]]] = {}
+        for row, system in enumerate(systems):
+            self.rows.setdefault(system.shape, []).append((row, system))
+        self.mean = np.empty((len(systems), len(places)))
+        self.variance = np.empty_like(self.mean)
+
+    def directly(self, part: slice | Index) -> None:
+        """Sum over all stops at every place: the plain way, and what tiles are held against."""
+        for shape, same in self.rows.items():
+            shared = shape.correlations(self.places[part], self.stops)
+            for row, system in same:
+                self.mean[row, part], self.variance[row, part] = system.combine(shared, self.level[:, part])
+
+    def tile(self, tile: Tile) -> None:
+        """Sum over near stops at every place, over far ones at the nodes of the tile."""
+        index = tile.index
+        lattice = Lattice(self.places[index], tile.box) if len(index) >= FEWEST_PLACES else None
+        if lattice is None or lattice.sparse:
+            for start in range(0, len(index), CHUNK):
+                self.directly(index[start : start + CHUNK])
+            return
+        beyond = tile.beyond(self.stops)
+        for shape, same in self.rows.items():
+            compact = shape.kernel == "spherical"  # 0 beyond the range, and not smooth there
+            near = np.flatnonzero(beyond < (shape.range if compact else HALO * shape.ratio * tile.side))
+            far = None if compact else shape.correlations(lattice.nodes, self.stops)
+            if far is not None:
+                far[near] = 0.0
+            split = Split(near, shape.correlations(self.places[index], self.stops[near]), far, lattice)
+            for row, system in same:
+                self.mean[row, index], self.variance[row, index] = system.combine_split(split, self.level[:, index])
 
 
 def in_chunks(work: Callable[[slice], Result], size: int) -> list[Result]:
-    """Run `work` over slices of `size` places, on several threads: numpy frees the interpreter lock."""
-    parts = [slice(start, min(start + CHUNK, size)) for start in range(0, max(size, 1), CHUNK)]
+    """Run `work` over slices of `size` places."""
+    return on_threads(work, [slice(start, min(start + CHUNK, size)) for start in range(0, max(size, 1), CHUNK)])
+
+
+def on_threads(work: Callable[[Part], Result], parts: Sequence[Part]) -> list[Result]:
+    """Run `work` over parts on several threads: numpy frees the interpreter lock."""
     if len(parts) == 1:
         return [work(parts[0])]
     with ThreadPoolExecutor(WORKERS) as pool:

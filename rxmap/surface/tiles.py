@@ -1,0 +1,172 @@
+"""Places in square tiles: what far stops say is smooth there, and is carried from a few nodes to every place.
+
+The covariance of a stop outside a tile is an analytic function of the place inside it, so a polynomial through
+Chebyshev nodes reproduces it to many digits (Trefethen 2013, Approximation Theory and Approximation Practice,
+chapter 8: the error falls geometrically, the faster the farther the singularity at the stop). The same
+split of near and far sums is that of fast multipole methods (Fong and Darve 2009, J. Comput. Phys. 228:8712).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rxmap.surface.covariance import Array
+
+Index = NDArray[np.intp]
+
+NODES = 14  # along each side of a tile: off by 2e-10 of the sill at most; a test holds the surface to 1e-8
+HALO = 1.0  # times the side of a tile: nearer stops are near, and summed exactly
+FEWEST_PLACES = 2 * NODES**2  # in a tile; below it the nodes would cost more than they save
+FEWEST_STOPS = 24  # below it all stops are summed exactly at every place
+SPARSE = 2.0  # crossings of the tile's columns and rows for each place: more, and its places are no lattice
+TILE_COST = 2e6  # of a tile beside its sums, in multiplications: calls of numpy, measured
+
+
+@dataclass(frozen=True)
+class Tile:
+    """Places that lie together.
+
+    Parameters
+    ----------
+    index : array of int, shape (m,)
+        Which of all places.
+    box : array of shape (2, 2) [m]
+        Lowest and highest easting and northing of the places.
+    side : float [m]
+        Largest that a box can have.
+    """
+
+    index: Index
+    box: Array
+    side: float
+
+    def beyond(self, stops: Array) -> Array:
+        """Distance of stops from the box [m], shape (n,)."""
+        away = np.maximum(np.maximum(self.box[0] - stops, stops - self.box[1]), 0.0)
+        distance: Array = np.hypot(away[:, 0], away[:, 1])
+        return distance
+
+
+class Lattice:
+    """Rows and columns on which the places of a tile lie, and its Chebyshev nodes.
+
+    Parameters
+    ----------
+    places : array of shape (m, 2) [m]
+    box : array of shape (2, 2) [m]
+    """
+
+    def __init__(self, places: Array, box: Array) -> None:
+        self._axes = [nodes_between(*ends) for ends in box.T]
+        self._pick: Index | slice = slice(None)
+        east, north = places.T
+        wide = int(np.argmax(north != north[0])) or len(north)
+        self._east, self._north = east[:wide], north[::wide]
+        full = len(north) % wide == 0 and (east.reshape(-1, wide) == self._east).all()
+        if not (full and (north.reshape(-1, wide) == self._north[:, None]).all()):
+            (self._east, column), (self._north, row) = (np.unique(axis, return_inverse=True) for axis in (east, north))
+            self._pick = row * len(self._east) + column
+        self.sparse = len(self._east) * len(self._north) > SPARSE * len(places)
+
+    @property
+    def nodes(self) -> Array:
+        """Where smooth values are wanted, northing by northing, shape (NODES^2, 2) [m]."""
+        east, north = self._axes
+        return np.column_stack([np.tile(east, NODES), np.repeat(north, NODES)])
+
+    def carry(self, values: Array) -> Array:
+        """Bring values at the nodes, shape (r, NODES^2), to the places, shape (r, m)."""
+        across, up = (lagrange(axis, nodes) for axis, nodes in zip((self._east, self._north), self._axes, strict=True))
+        at_lattice = up @ (values.reshape(-1, NODES, NODES) @ across.T)
+        at_places: Array = at_lattice.reshape(len(values), -1)[:, self._pick]
+        return at_places
+
+
+def tiles(places: Array, stops: int) -> Iterator[Tile]:
+    """Cut places into tiles.
+
+    Parameters
+    ----------
+    places : array of shape (m, 2) [m]
+    stops : int
+        How many there are, for the size of a tile.
+
+    Examples
+    --------
+    >>> axis = np.arange(0.5, 400.0)
+    >>> places = np.stack(np.meshgrid(axis, axis), axis=-1).reshape(-1, 2)
+    >>> cut = list(tiles(places, 80))
+    >>> len(cut), sum(len(tile.index) for tile in cut)
+    (49, 160000)
+    """
+    axes = [np.ascontiguousarray(axis) for axis in places.T]
+    low = [float(axis.min()) for axis in axes]
+    extent = np.maximum([float(axis.max()) for axis in axes], np.array(low) + 1e-9) - low
+    side = tile_side(extent, places=len(places), stops=stops)
+    counts = np.ceil(extent / side - 1e-9).astype(int)
+    column, row = (
+        np.minimum((axis - start) * (count / size), count - 1).astype(np.int16)
+        for axis, start, count, size in zip(axes, low, counts, extent, strict=True)
+    )
+    key = row * np.int16(counts[0]) + column
+    order = np.argsort(key, kind="stable")  # 16 bits: sorted by counting
+    for index in np.split(order, np.flatnonzero(np.diff(key[order])) + 1):
+        taken = [axis[index] for axis in axes]
+        box = np.array([[part.min() for part in taken], [part.max() for part in taken]])
+        yield Tile(index, box, side)
+
+
+def tile_side(extent: Array, *, places: int, stops: int) -> float:
+    """Side of a tile [m] that costs least: small tiles have many nodes, large ones many near stops.
+
+    Parameters
+    ----------
+    extent : array of shape (2,) [m]
+        Of all places.
+    places, stops : int
+    """
+    area = float(np.prod(extent))
+    sides = float(extent.max()) / np.arange(1, 33)
+    near = np.minimum(stops * (1.0 + 2.0 * HALO) ** 2 * sides**2 / area, stops)
+    nodes = (extent.prod() / sides**2) * (NODES**2 * stops**2 + TILE_COST)
+    return float(sides[np.argmin(nodes + places * near * (near + NODES + 10.0))])
+
+
+def nodes_between(low: float, high: float) -> Array:
+    """Chebyshev nodes of the first kind.
+
+    Examples
+    --------
+    >>> nodes = nodes_between(0.0, 2.0)
+    >>> bool(0.0 < nodes.min() < 0.01), round(float(nodes.mean()), 12)
+    (True, 1.0)
+    """
+    angle = (np.arange(NODES) + 0.5) * np.pi / NODES
+    nodes: Array = (low + high) / 2.0 + max(high - low, 1e-6) / 2.0 * np.cos(angle)
+    return nodes
+
+
+def lagrange(where: Array, nodes: Array) -> Array:
+    """Weights of the values at Chebyshev nodes, shape (len(where), NODES).
+
+    References
+    ----------
+    Berrut and Trefethen 2004, SIAM Review 46:501, section 5 (barycentric form, weights of the nodes).
+
+    Examples
+    --------
+    >>> nodes = nodes_between(0.0, 2.0)
+    >>> (lagrange(np.array([0.3]), nodes) @ nodes**3).round(12)
+    array([0.027])
+    """
+    angle = (np.arange(NODES) + 0.5) * np.pi / NODES
+    signed = (-1.0) ** np.arange(NODES) * np.sin(angle)
+    apart = where[:, None] - nodes
+    apart[apart == 0.0] = 1e-300  # a place on a node takes its value: all other weights vanish beside it
+    weights = signed / apart
+    shares: Array = weights / weights.sum(axis=1, keepdims=True)
+    return shares
