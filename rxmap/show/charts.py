@@ -64,12 +64,12 @@ def draw_map(paper: Paper, axes: Any, result: Result, one: PassResult | None, ta
         What was drawn, for `draw_legend`.
     """
     ground = result.field.ground
-    _lay(axes, ground, result.units, paper)
+    lay(axes, ground, result.units, paper)
     drawn = _pressure(axes, target, ground)
     if one is not None:
         drawn += _parts(paper, axes, result, one)
     drawn += _keep_outs(axes, result, one)
-    axes.add_patch(_patch(ground, BOUNDARY, zorder=5))
+    axes.add_patch(patch(ground, BOUNDARY, zorder=5))
     drawn.append((BOUNDARY, "field boundary"))
     return drawn + _stops(axes, result, target)
 
@@ -111,7 +111,7 @@ def _swatch(paper: Paper, look: Look, left: float, top: float) -> None:
 # The field ---------------------------------------------------------------------------------------
 
 
-def _lay(axes: Any, ground: BaseGeometry, units: text.Units, paper: Paper) -> None:
+def lay(axes: Any, ground: BaseGeometry, units: text.Units, paper: Paper) -> None:
     """Choose what the axes show: the field in the middle, metres alike both ways, room for the bar of lengths."""
     west, south, east, north = ground.bounds
     box = axes.get_position()
@@ -167,7 +167,7 @@ def _pressure(axes: Any, target: TargetResult, ground: BaseGeometry) -> Legend:
     west, south, east, north = grid.bounds
     pixels = palette[classes] * known[..., None]  # clear outside the field
     picture = axes.imshow(pixels, extent=(west, east, south, north), aspect="auto", interpolation="none", zorder=1)
-    picture.set_clip_path(_patch(ground, {}, transform=axes.transData))
+    picture.set_clip_path(patch(ground, {}, transform=axes.transData))
     present = sorted(set(classes[known].tolist()), reverse=True)
     drawn: Legend = [({}, f"{printable(target.name, LONGEST_NAME)}. {scale.title}")]
     drawn += [({"facecolor": scale.colours[at], "edgecolor": INK, "linewidth": 0.4}, scale.names[at]) for at in present]
@@ -199,10 +199,10 @@ def _parts(paper: Paper, axes: Any, result: Result, one: PassResult) -> Legend:
         if part.treat:
             ground, look = to_metres(part.polygon), looks[part.rate]
             halo = look | {"edgecolor": "white", "linewidth": look["linewidth"] + HALO}
-            axes.add_patch(_patch(ground, halo, hatch_width=1 + HALO, zorder=2.5))
-            axes.add_patch(_patch(ground, look, zorder=3))
+            axes.add_patch(patch(ground, halo, hatch_width=1 + HALO, zorder=2.5))
+            axes.add_patch(patch(ground, look, zorder=3))
         elif part.reason == "check strip":
-            axes.add_patch(_patch(to_metres(part.polygon), CHECK_STRIP, zorder=3.5))
+            axes.add_patch(patch(to_metres(part.polygon), CHECK_STRIP, zorder=3.5))
     for number, part in numbered(one):
         place = to_metres(part.polygon).representative_point()
         paper.mark(axes, (place.x, place.y), str(number))
@@ -229,7 +229,7 @@ def _keep_outs(axes: Any, result: Result, one: PassResult | None) -> Legend:
     kept = [each for each in result.keep_outs if one is None or not each.passes or one.slug in each.passes]
     for each in kept:
         ground = result.field.frame.geometry_to_metres(each.polygon)
-        axes.add_patch(_patch(ground, KEEP_OUT, zorder=3.5))
+        axes.add_patch(patch(ground, KEEP_OUT, zorder=3.5))
     return [(KEEP_OUT, "keep-out with its setback, never treated")] if kept else []
 
 
@@ -245,7 +245,7 @@ def _stops(axes: Any, result: Result, target: TargetResult) -> Legend:
     return drawn[::-1]
 
 
-def _patch(ground: BaseGeometry, look: Look, *, hatch_width: float = 1.0, **more: Any) -> Any:
+def patch(ground: BaseGeometry, look: Look, *, hatch_width: float = 1.0, **more: Any) -> Any:
     """Make one patch of polygons with their holes."""
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path
