@@ -17,9 +17,9 @@ from rxmap.decide.compare import Draws, compare, draw_surfaces, less_given_up
 from rxmap.decide.dates import pass_dates
 from rxmap.decide.decision import PassDecision, decide_passes
 from rxmap.decide.gates import closed_gate
+from rxmap.decide.ground import Ground, decision_ground
 from rxmap.decide.look import next_look
 from rxmap.decide.options import PassOption, pass_options
-from rxmap.decide.treat import Ground, decision_ground
 from rxmap.decide.two_tanks import two_tanks
 from rxmap.decide.what_if import Decide, what_if
 from rxmap.errors import CheckError, Faults, InputError, PlanError
@@ -30,8 +30,9 @@ from rxmap.passes.layer import Ledger
 from rxmap.passes.loads import plan_loads, treated_ground
 from rxmap.passes.prescription import base_names, prescribe
 from rxmap.plan import Machine, Plan, read_plan
-from rxmap.read import read_inputs
+from rxmap.read.inputs import read_inputs
 from rxmap.records import EdgeLevel, Field, Inputs, Money, PassResult, Result, TargetResult, slugs
+from rxmap.surface.evidence import target_evidence
 from rxmap.surface.target import Setting, TargetSurface, fit_target
 from rxmap.units import currency
 from rxmap.write.folder import Page, write_result
@@ -252,6 +253,7 @@ def _target_result(fitted: TargetSurface, inputs: Inputs, draws: Draws) -> Targe
         surface=surface,
         covariates=model.covariates_,
         edge=_edge_level(fitted),
+        evidence=target_evidence(fitted),
     )
 
 
@@ -291,7 +293,7 @@ def _decide(
         if machine is None:
             return []
         return decide_passes(
-            options, stakes, grid=grid, grounds=grounds, machine=machine, mapped=mapped, value_ha=value_ha
+            options, stakes, grounds=grounds, machine=machine, mapped=mapped, value_ha=value_ha
         )
 
     return decide
@@ -305,7 +307,8 @@ def _ground(inputs: Inputs, option: PassOption, grid: Grid, machine: Machine) ->
         sum((grid.covered(hand.ground) for hand in drawn if hand.action == action), np.zeros(grid.shape))
         for action in ("skip", "treat")
     )
-    return decision_ground(grid, kept + skipped, machine, by_hand=treated if treated.any() else None)
+    hand = treated if treated.any() else None
+    return decision_ground(grid, kept + skipped, machine, outline=inputs.field.ground, by_hand=hand)
 
 
 def _weigh(plan: Plan, field: Field, surfaces: Sequence[TargetSurface], grid: Grid) -> Callable[..., Money | None]:
@@ -366,7 +369,7 @@ def _passes(
             told = replace(told, dates=dates)
             treated = treated_ground(told, ledger.field.frame)
             if treated:
-                loads = plan_loads(treated, option.products, machine=plan.machine, frame=ledger.field.frame)
+                loads = plan_loads(treated, option.products, machine=plan.machine, field=ledger.field)
                 told = replace(told, load_plan=loads, loads=len(loads.loads))
             passes.append(told)
         else:

@@ -22,6 +22,7 @@ from shapely.geometry.base import BaseGeometry
 
 from rxmap.errors import Caution
 from rxmap.grid import FloatArray, Frame, Grid
+from rxmap.records_evidence import Evidence
 
 Measure = Literal["count", "incidence", "severity", "rating"]
 Verdict = Literal["map", "uniform", "note"]
@@ -170,6 +171,7 @@ class TargetResult:
     surface: Surface
     covariates: tuple[CovariateUse, ...] = ()
     edge: EdgeLevel | None = None
+    evidence: Evidence | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

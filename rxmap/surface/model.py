@@ -16,12 +16,14 @@ from rxmap.surface.covariance import Array
 from rxmap.surface.covariates import Drift, Driven, choose_covariates
 from rxmap.surface.design import Design
 from rxmap.surface.ensemble import Ensemble, range_centre
+from rxmap.surface.evidence_ground import crowding, neighbour_ground
 from rxmap.surface.kriging import krige
 from rxmap.surface.links import NODE_WEIGHTS, NODES, Bounded, Exponential, Link, Logistic, share_variance
 from rxmap.surface.places import (
     BoolArray,
     Places,
     checked_covariates,
+    checked_ground,
     checked_stops,
     observed_pressure,
     pool,
@@ -107,6 +109,7 @@ class PressureModel:
         covariates: ArrayLike | None = None,
         *,
         names: Sequence[str] = (),
+        ground: ArrayLike | None = None,
     ) -> Self:
         """Learn from stops.
 
@@ -122,6 +125,10 @@ class PressureModel:
             Imagery and other layers at the stops; nan where one has no value.
         names : sequence of q str
             What to call them.
+        ground : array of shape (n,), optional
+            Ground that each stop speaks for, in any unit of area, such as the part of the field nearest to it. Where
+            stops crowd on high or low pressure, the level of the field weighs them by it. By default it goes with
+            the square of the way to the third neighbour.
 
         Returns
         -------
@@ -137,6 +144,8 @@ class PressureModel:
         layers = checked_covariates(covariates, len(stops), len(names))
         self._link = self._choose_link()
         places = pool(self.measure, self.per, stops=stops, total=totals, units=looked, covariates=layers)
+        around = neighbour_ground(places.coordinates) if ground is None else checked_ground(ground, places.index)
+        self._crowding = crowding(places.pressure, around)
         self.pressure_ = observed_pressure(self.measure, self.per, totals, looked)
         self.n_stops_ = len(places)
         self._names = tuple(names)
@@ -144,7 +153,7 @@ class PressureModel:
             self._level = self._fit_level(places)
             self._fit_spatial(places)
         self._judge(places)
-        self.cautions_ = stop_cautions(places, self.covariates_, rows=len(totals))
+        self.cautions_ = stop_cautions(places, self.covariates_, self._crowding, rows=len(totals))
         return self
 
     def predict(
@@ -250,6 +259,9 @@ class PressureModel:
             level = sampled_level(places.sample)
         else:
             level = gaussian_level(places.total, percent=self.measure == "severity")
+        if self._crowding.found:
+            spread = level.centre_variance * self._crowding.lost
+            return centred(replace(level, centre_variance=spread), self._link, self._crowding.even)
         return centred(level, self._link, float(places.pressure @ places.units) / places.units.sum())
 
     def _fit_spatial(self, places: Places) -> None:

@@ -12,11 +12,11 @@ from numpy.typing import ArrayLike
 from rxmap.errors import Faults, InputError
 from rxmap.records import CovariateUse, Measure
 from rxmap.surface.covariance import Array
+from rxmap.surface.evidence_ground import Crowding
 from rxmap.surface.variational import Sample
-from rxmap.surface.verdict import FEWEST_STOPS, even_mean
+from rxmap.surface.verdict import FEWEST_STOPS
 
 IndexArray = np.ndarray[tuple[int], np.dtype[np.intp]]
-CROWDED = 3.0  # standard errors between plain and evened-out mean; common practice, no source
 
 BoolArray = np.ndarray[tuple[int], np.dtype[np.bool_]]
 
@@ -168,7 +168,23 @@ def checked_covariates(covariates: ArrayLike | None, rows: int, count: int) -> A
     return np.where(np.isfinite(values), values, np.nan)
 
 
-def stop_cautions(places: Places, covariates: Sequence[CovariateUse], *, rows: int) -> tuple[tuple[str, str], ...]:
+def checked_ground(ground: ArrayLike, index: IndexArray) -> Array:
+    """Ground of each place from that of its rows.
+
+    Raises
+    ------
+    InputError
+        Not one for each row, or one below 0.
+    """
+    areas = np.asarray(ground, dtype=float)
+    if areas.shape != index.shape or not (areas >= 0.0).all():
+        raise InputError(f"ground: found an array of shape {areas.shape}; give {len(index)} areas of 0 or more")
+    return np.bincount(index, areas).astype(float)
+
+
+def stop_cautions(
+    places: Places, covariates: Sequence[CovariateUse], crowding: Crowding, *, rows: int
+) -> tuple[tuple[str, str], ...]:
     """Say what the reader must know of the stops, as code and text."""
     cautions = []
     if len(places) < FEWEST_STOPS:
@@ -181,13 +197,13 @@ def stop_cautions(places: Places, covariates: Sequence[CovariateUse], *, rows: i
     for use in covariates:
         if not use.used:
             cautions.append((f"image_not_used: {use.name}", f"{use.name} is not used: {use.why}."))
-    even = even_mean(places.coordinates, pressure)
-    if abs(even - pressure.mean()) > CROWDED * pressure.std() / np.sqrt(len(pressure)):
+    if crowding.found:
         cautions.append(
             (
                 "crowded_stops",
-                f"Stops crowd where pressure is {'high' if even < pressure.mean() else 'low'}: their plain mean is "
-                f"{pressure.mean():.3g}, evened out over the ground it is {even:.3g}.",
+                f"Stops crowd where pressure is {'high' if crowding.even < crowding.plain else 'low'}: their plain "
+                f"mean is {crowding.plain:.3g}; weighed by the ground that each speaks for it is {crowding.even:.3g}, "
+                "and that is taken as the level of the field.",
             )
         )
     return tuple(cautions)

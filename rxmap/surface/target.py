@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from rxmap.grid import M2_PER_HA, BoolArray, FloatArray, Grid
 from rxmap.plan import Target
 from rxmap.records import CellLayer, Field, Observation, Surface, Verdict
+from rxmap.surface.evidence_ground import nearest_ground
 from rxmap.surface.model import PressureModel
 from rxmap.surface.predictive import Blended, Predictive
 
@@ -91,7 +92,13 @@ def fit_target(target: Target, slug: str, observations: Sequence[Observation], *
     used = tuple(o for o in observations if o.used and o.target == target.name)
     model = _model(target, setting)
     stops = _coordinates(used)
-    model.fit(stops, *_seen(used), layer_values(setting, stops), names=[layer.name for layer in setting.layers])
+    model.fit(
+        stops,
+        *_seen(used),
+        layer_values(setting, stops),
+        names=[layer.name for layer in setting.layers],
+        ground=nearest_ground(stops, setting.field.ground) if len(stops) else None,
+    )
     centres = setting.grid.centres()
     on_cells = np.array([layer.values[setting.grid.inside] for layer in setting.layers]).reshape(-1, len(centres)).T
     predictive = model.predict(centres, on_cells)

@@ -7,11 +7,10 @@ from typing import Literal
 import numpy as np
 
 from rxmap.records import Measure
-from rxmap.surface.covariance import Array, distances
+from rxmap.surface.covariance import Array
 
 Verdict = Literal["map", "uniform"]
 
-NEIGHBOURS = 3  # nearest stops that tell how much ground one speaks for; a twin alone must not
 FEWEST_STOPS = 12  # below, no pattern can be told from chance; policy
 # Skill that noise alone reaches in one field of ten, in units of `even_share`. Simulated with 24, 40 and 80
 # stops of every measure, values shuffled, independent, clumped or with unequal units;
@@ -96,30 +95,6 @@ def skill_needed(measure: Measure, observed: Array) -> float:
     """
     units = NOISE_SKILL_COUNT + NOISE_SKILL_FEW_COUNTS / len(observed) if measure == "count" else NOISE_SKILL
     return units * even_share(observed - left_out_mean(observed))
-
-
-def even_mean(coordinates: Array, pressure: Array) -> float:
-    """Mean of the stops, each weighted by the ground around it: the square of the way to the third neighbour.
-
-    Parameters
-    ----------
-    coordinates : array of shape (n, 2) [m]
-    pressure : array of shape (n,)
-
-    References
-    ----------
-    Isaaks and Srivastava 1989, An Introduction to Applied Geostatistics, chapter 10 (declustering).
-
-    Examples
-    --------
-    >>> east = np.array([0.0, 1.0, 2.0, 3.0, 10.0, 20.0])
-    >>> round(even_mean(np.column_stack([east, 0.0 * east]), np.array([9.0, 9.0, 9.0, 9.0, 1.0, 1.0])), 2)
-    1.48
-    """
-    if len(pressure) <= NEIGHBOURS:
-        return float(pressure.mean())
-    ground = np.partition(distances(coordinates, coordinates), NEIGHBOURS, axis=0)[NEIGHBOURS] ** 2
-    return float(ground @ pressure / ground.sum())
 
 
 def skill(observed: Array, left_out: Array) -> float:
