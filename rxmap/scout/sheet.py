@@ -1,0 +1,184 @@
+"""The sheet of a walk: a sketch of the field, the stops in order, and how to look at each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from rxmap.scout.records import Ask, Walk
+from rxmap.show import text
+from rxmap.show.charts import BOUNDARY, KEEP_OUT, draw_legend, lay, legend_height, patch
+from rxmap.show.paper import INK, INSIDE, MARGIN, SMALL, Paper, plain_settings
+
+WAY: dict[str, Any] = {"color": "#5d686d", "linewidth": 1.0, "linestyle": "--"}
+STOP: dict[str, Any] = {"marker": "o", "color": INK, "markeredgecolor": "white", "markersize": 5.0}
+EDGE: dict[str, Any] = {"marker": "s", "color": "white", "markeredgecolor": INK, "markersize": 5.0}
+GATE: dict[str, Any] = {"marker": "*", "color": INK, "markeredgecolor": "white", "markersize": 11.0}
+MAP_HEIGHT = 400.0  # [pt]
+MOST_NUMBERED = 60  # stops that carry their number on the sketch; more would hide it
+FEWEST_TALLIED = 5  # stops before a tally may end a walk; common practice, no source
+TALLY_ROWS = 8
+
+BEFORE = (
+    "After any spraying keep out until the re-entry interval of the label is over; wear what the label asks for.",
+    "Ask whose land it is before you cross it; leave gates as you found them; keep off water, bogs and slopes.",
+    "Tell somebody where you are and when you will be back. Mind heat, thunder, animals, bees and machines at work.",
+    "Clean boots and tools between fields: they carry disease.",
+)
+LOOKING = (
+    "Go to the place on the receiver, then take the plants as they come: not the worst, not the best, not the nearest.",
+    "Write every stop down, zeros too. A blank row means not looked at: delete it before you build.",
+    "Look at the same number of units at every stop; where you could not, write how many it was.",
+    "Not sure what it is? Say so in the note, take a photo, and have it confirmed.",
+)
+ONE_CORNER = (
+    "Use these limits only once stops from every part of the field are in, in no order that follows the pest. Never on "
+    "one corner, one side or the edge: stops that are near each other agree, and the chances above no longer hold."
+)
+
+
+def walk_pdf(walk: Walk) -> bytes:
+    """Print the sheet.
+
+    Parameters
+    ----------
+    walk : Walk
+
+    Returns
+    -------
+    bytes
+        A PDF of A4 pages.
+    """
+    with plain_settings():
+        return walk_paper(walk).pdf()
+
+
+def walk_paper(walk: Walk) -> Paper:
+    """Fill the sheet; to be called within `plain_settings`."""
+    titles = {"first visit": "Walk: first visit", "next stops": "Walk: next stops", "enough": "No walk: enough stops"}
+    paper = Paper(f"{text.safe(walk.field.name)}, walk")
+    paper.block(titles[walk.kind], size=18, bold=True)
+    area = text.area(walk.field.area_ha, walk.units)
+    way = f", {text.counted(len(walk.stops), 'stop')}, {_way(walk)} in straight lines" if walk.stops else ""
+    paper.block(f"{text.safe(walk.field.name)}, {area}{way}", size=11)
+    paper.top += 4
+    if walk.stops:
+        _sketch(paper, walk)
+    paper.heading("Why")
+    paper.bullets([text.safe(line, text.LONGEST_SENTENCE) for line in walk.reasons])
+    if not walk.stops:
+        return paper
+    paper.heading("At each stop")
+    paper.table(("Target", "Look at", "Write down", "Threshold"), [_looked(ask) for ask in walk.asks], (22, 18, 40, 34))
+    paper.bullets(LOOKING)
+    _tallies(paper, walk)
+    paper.heading("Before you go")
+    paper.bullets([*BEFORE, *(text.safe(each.text) for each in walk.cautions)])
+    paper.turn()
+    paper.block("Stops in walking order", size=12.5, bold=True)
+    paper.table(("Stop", "Longitude", "Latitude", "For", "Found"), list(_lines(walk)), (9, 15, 15, 14, 50), pad=5.0)
+    return paper
+
+
+def _way(walk: Walk) -> str:
+    if walk.units == "us":
+        return f"{text.number(walk.length_m / 1609.344)} miles"  # international mile
+    return f"{text.number(walk.length_m / 1000)} km"
+
+
+def _sketch(paper: Paper, walk: Walk) -> None:
+    """Draw field, keep-outs, way and stops."""
+    ground = walk.field.ground
+    axes = paper.axes(MARGIN, paper.top, INSIDE, MAP_HEIGHT)
+    lay(axes, ground, walk.units, paper)
+    drawn: list[tuple[dict[str, Any], str]] = []
+    if walk.kept.area:
+        axes.add_patch(patch(walk.kept, KEEP_OUT, zorder=2))
+        drawn.append((KEEP_OUT, "keep-out with its setback: no stop"))
+    axes.add_patch(patch(ground, BOUNDARY, zorder=3))
+    places = np.array([(stop.easting, stop.northing) for stop in walk.stops])
+    edge = np.array([stop.kind == "edge" for stop in walk.stops])
+    round_trip = np.vstack([walk.gate or places[:1], places, walk.gate or places[:1]])
+    axes.plot(*round_trip.T, zorder=4, **WAY)
+    drawn.append((WAY, "way"))
+    for look, which, words in ((STOP, ~edge, "stop"), (EDGE, edge, "edge stop")):
+        if which.any():
+            axes.plot(*places[which].T, linestyle="none", zorder=5, **look)
+            drawn.append((look | {"linestyle": "none"}, words))
+    if walk.gate:
+        (west, east), (south, north) = axes.get_xlim(), axes.get_ylim()
+        inside = np.clip(walk.gate, (west, south), (east, north))
+        axes.plot(*inside, linestyle="none", zorder=6, clip_on=False, **GATE)
+        drawn.append((GATE | {"linestyle": "none"}, "gate"))
+    if len(places) <= MOST_NUMBERED:
+        _numbers(paper, axes, walk)
+    paper.top += MAP_HEIGHT + 4
+    draw_legend(paper, drawn, left=MARGIN, top=paper.top, width=INSIDE)
+    paper.top += legend_height(drawn, INSIDE)
+
+
+def _numbers(paper: Paper, axes: Any, walk: Walk) -> None:
+    """Write each stop's number to the right of it, the mark of a close pair on the other side."""
+    (west, east), _ = axes.get_xlim(), axes.get_ylim()
+    for stop in walk.stops:
+        side = -1 if stop.kind == "close pair" else 1
+        paper.mark(axes, (stop.easting + side * 0.025 * (east - west), stop.northing), stop.name[1:])
+
+
+def _looked(ask: Ask) -> tuple[str, str, str, str]:
+    target = ask.target
+    unit = target.sample_unit or ("plant" if target.measure != "rating" else "plant or leaf")
+    units = f"{ask.units} {unit}s"
+    how = {
+        "count": f"n = {ask.units}, count = all that are on the {units} together",
+        "incidence": f"n = {ask.units}, positives = how many of them have at least one",
+        "severity": f"n = {ask.units}, severity_pct = mean share of the tissue, healthy {unit}s counted as 0",
+        "rating": f"one rating for all {units} together; a class is not averaged",
+    }[target.measure]
+    if target.gates.infested_share is not None and target.measure == "count":
+        how += f"; positives = {unit}s with at least one"
+    if isinstance(target.scale, dict):
+        how += "; classes " + ", ".join(f"{name} = {share:g} %" for name, share in target.scale.items())
+    elif target.scale is not None:
+        how += "; Horsfall-Barratt 1 to 12"
+    return (
+        text.safe(target.name),
+        text.safe(units),
+        text.safe(how),
+        f"{text.pressure(target.threshold, target.unit)} ({text.safe(target.source)})",
+    )
+
+
+def _tallies(paper: Paper, walk: Walk) -> None:
+    """Print the totals at which a walk may stop early."""
+    for ask in walk.asks:
+        rows = list(_limits(ask, sum(stop.kind != "edge" for stop in walk.stops)))
+        if walk.kind != "first visit" or not rows:
+            continue
+        paper.heading(f"Stop when: {text.safe(ask.target.name, 60)}")
+        paper.block(
+            "Add up what was found at the stops inside the field. At or below the left figure the field as a whole is "
+            "below the threshold, at or above the right one above it, each wrong in about one field of ten. Between "
+            "them, walk on. It answers for the field as one: for a map, walk all stops.",
+            size=SMALL,
+        )
+        head = ("After stops", "with units", "below: total at most", "above: total at least")
+        paper.table(head, rows, (20, 20, 30, 30))
+        paper.block(ONE_CORNER, size=SMALL, bold=True)
+
+
+def _limits(ask: Ask, stops: int) -> Iterator[tuple[str, str, str, str]]:
+    if ask.tally is None or stops < FEWEST_TALLIED:
+        return
+    for number in sorted(set(np.linspace(FEWEST_TALLIED, stops, TALLY_ROWS).round().astype(int).tolist())):
+        below = ask.tally.below(number * ask.per_stop)
+        above = ask.tally.above(number * ask.per_stop)
+        yield str(number), str(number * ask.units), "-" if below is None else f"{below:,}", f"{above:,}"
+
+
+def _lines(walk: Walk) -> Iterator[tuple[str, str, str, str, str]]:
+    for stop in walk.stops:
+        found = "     ".join(f"{text.safe(name, 24)} ______" for name in stop.targets)
+        yield stop.name, f"{stop.lon:.6f}", f"{stop.lat:.6f}", stop.kind, found
