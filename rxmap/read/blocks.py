@@ -6,7 +6,7 @@ what is not a number. Whole numbers add up as such, so that the sums are exact.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -16,16 +16,15 @@ from rasterio.enums import ColorInterp, MaskFlags
 from rasterio.windows import Window
 
 from rxmap.errors import InputError
-from rxmap.grid import BoolArray, FloatArray
+from rxmap.read.wire import Numbers
 
 STRIP_BYTES = 64_000_000  # of pixels held at a time, with their masks and copies
-LARGEST_BLOCK = 65_536  # so many 16-bit pixels add up within 32 bits
 USUAL_FILLS = (-9999.0, -32768.0, -99999.0, -3.4028234663852886e38, 3.4028234663852886e38)
 
 
 def block_sums(
-    source: Any, name: str, bands: Sequence[int], window: Window, block: int
-) -> tuple[FloatArray, FloatArray]:
+    source: Any, name: str, bands: Sequence[int], window: Window, block: int, *, alive: Callable[[], None]
+) -> tuple[Numbers, Numbers]:
     """Sum, scaled as the file declares, and number of the valid pixels of each block of a window.
 
     Parameters
@@ -40,6 +39,8 @@ def block_sums(
         Pixels to read; its last blocks may be smaller.
     block : int
         Pixels along the side of a block.
+    alive : callable
+        Called after each part.
 
     Returns
     -------
@@ -63,6 +64,7 @@ def block_sums(
             np.copyto(pixels, 0, where=~valid)
         _check_fill(pixels, name)
         add_blocks(sums, pixels, corner, block)
+        alive()
     scales, offsets = (np.array([of[b - 1] for b in bands])[:, None, None] for of in (source.scales, source.offsets))
     return sums * scales + counts * offsets, counts
 
@@ -94,12 +96,12 @@ def _between(top: int, left: int, bottom: int, right: int) -> Window:
     return Window(left, top, right - left, bottom - top)
 
 
-def _valid(source: Any, bands: Sequence[int], part: Window, pixels: NDArray[Any]) -> BoolArray:
+def _valid(source: Any, bands: Sequence[int], part: Window, pixels: NDArray[Any]) -> NDArray[np.bool_]:
     """Pixels that neither nodata, mask band, alpha (wherever it is among the bands) nor NaN takes out.
 
     The library's own mask stops at the first of these that it finds, and reads the pixels again.
     """
-    valid: BoolArray = np.isfinite(pixels) if pixels.dtype.kind == "f" else np.ones(pixels.shape, np.bool_)
+    valid: NDArray[np.bool_] = np.isfinite(pixels) if pixels.dtype.kind == "f" else np.ones(pixels.shape, np.bool_)
     for number, band in enumerate(bands):
         nodata = source.nodatavals[band - 1]
         if nodata is not None and pixels.dtype.kind == "f":
@@ -115,7 +117,7 @@ def _valid(source: Any, bands: Sequence[int], part: Window, pixels: NDArray[Any]
     return valid
 
 
-def add_blocks(sums: FloatArray, pixels: NDArray[Any], corner: tuple[int, int], block: int) -> None:
+def add_blocks(sums: Numbers, pixels: NDArray[Any], corner: tuple[int, int], block: int) -> None:
     """Add pixels to the sums of their blocks; whole numbers add up as such, so that none is rounded or wraps."""
     kind = pixels.dtype
     narrow = np.uint32 if kind.kind in "bu" and kind.itemsize <= 2 else np.int64 if kind.itemsize <= 4 else np.float64

@@ -62,10 +62,7 @@ def open_source(folder: Path, name: str) -> Source:
     InputError
         If the name is anything but a path below the folder, or the file cannot be read or unpacked.
     """
-    _check_name(name)
-    main = folder / name
-    if not _is_file(main, name):
-        raise InputError(f"{name}: no such file in the plan's folder. Check the name, upper and lower case included.")
+    main = checked_path(folder, name)
     _check_closed(main, name)
     parts = {main.name: _read(main, name)}
     side_cars = {}
@@ -79,6 +76,21 @@ def open_source(folder: Path, name: str) -> Source:
     if data.startswith(archive.MAGIC):
         data, side_cars = archive.unpack(name, data, LARGEST_FILE)
     return Source(name=name, data=data, side_cars=side_cars, files=files)
+
+
+def checked_path(folder: Path, name: str) -> Path:
+    """Let a file that a plan names through the door, without reading it.
+
+    Raises
+    ------
+    InputError
+        If the name is anything but a path below the folder of a regular file.
+    """
+    _check_name(name)
+    path = folder / name
+    if not _is_file(path, name):
+        raise InputError(f"{name}: no such file in the plan's folder. Check the name, upper and lower case included.")
+    return path
 
 
 def open_plan(path: Path) -> Source:
@@ -105,7 +117,7 @@ def _is_file(path: Path, name: str) -> bool:
     except FileNotFoundError:
         return False
     except (OSError, ValueError) as error:  # a loop of links, a NUL, a name too long
-        raise InputError(f"{shown(name)}: cannot be opened ({_reason(error)}). Check the name.") from None
+        raise InputError(f"{shown(name)}: cannot be opened ({reason(error)}). Check the name.") from None
     if not stat.S_ISREG(mode):
         raise InputError(f"{name}: not a regular file. Name the file itself.")
     return True
@@ -128,11 +140,12 @@ def _read(path: Path, name: str) -> bytes:
         with path.open("rb") as file:
             data = file.read(LARGEST_FILE + 1)
     except OSError as error:
-        raise InputError(f"{name}: {path.name} cannot be read ({_reason(error)}). Check who may read it.") from None
+        raise InputError(f"{name}: {path.name} cannot be read ({reason(error)}). Check who may read it.") from None
     if len(data) > LARGEST_FILE:
         raise InputError(f"{name}: {path.name} is larger than {LARGEST_FILE // 10**6} MB. Cut it to the field.")
     return data
 
 
-def _reason(error: OSError | ValueError) -> str:
+def reason(error: OSError | ValueError) -> str:
+    """Say what the system says about a file."""
     return str(getattr(error, "strerror", None) or error)

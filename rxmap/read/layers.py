@@ -17,15 +17,18 @@ import numpy as np
 from rxmap.errors import Caution, Faults, InputError, shown
 from rxmap.grid import FloatArray, Frame, Grid
 from rxmap.plan import Covariate, ImagerySection, Plan, plan_fault
-from rxmap.read.door import _check_name, _is_file, _reason
+from rxmap.read.door import checked_path, reason
 from rxmap.read.imagery import Raster, read_raster
 from rxmap.read.indices import Index, check_bands, compute_index, index_named
+from rxmap.read.reader import PixelReader
 from rxmap.records import CellLayer, InputFile
 
 NEARLY_ALL = 0.995  # share of the field; less is worth a caution
 
 
-def read_layers(plan: Plan, *, grid: Grid, frame: Frame) -> tuple[list[CellLayer], list[InputFile], list[Caution]]:
+def read_layers(
+    plan: Plan, *, grid: Grid, frame: Frame, reader: PixelReader
+) -> tuple[list[CellLayer], list[InputFile], list[Caution]]:
     """Read the image and every other layer of a plan onto the field grid.
 
     Of the image, the indices that the plan asks for are kept, or the bands that it names where it
@@ -37,13 +40,15 @@ def read_layers(plan: Plan, *, grid: Grid, frame: Frame) -> tuple[list[CellLayer
         Names the files.
     grid, frame : Grid, Frame
         The cells to bring them to.
+    reader : PixelReader
+        The process that parses them.
 
     Raises
     ------
     InputError
         With the faults of all files together, one line each.
     """
-    reading = _Reading(plan, grid, frame)
+    reading = _Reading(plan, grid, frame, reader)
     if plan.imagery:
         reading.image(plan.imagery)
     for section in plan.covariate:
@@ -61,18 +66,14 @@ def raster_path(folder: Path, name: str) -> Path:
     InputError
         If the name is anything but a path below the folder of a regular file.
     """
-    _check_name(name)
-    path = (folder / name).absolute()  # a relative folder could look like an address to a library
-    if not _is_file(path, name):
-        raise InputError(f"{name}: no such file in the plan's folder. Check the name, upper and lower case included.")
-    return path
+    return checked_path(folder, name).absolute()  # a relative folder could look like an address to a library
 
 
 class _Reading:
     """One reading of a plan's rasters: what it met on the way, faults of every file included."""
 
-    def __init__(self, plan: Plan, grid: Grid, frame: Frame) -> None:
-        self.plan, self.grid, self.frame = plan, grid, frame
+    def __init__(self, plan: Plan, grid: Grid, frame: Frame, reader: PixelReader) -> None:
+        self.plan, self.grid, self.frame, self.reader = plan, grid, frame, reader
         self.faults = Faults()
         self.layers: list[CellLayer] = []
         self.files: dict[str, InputFile] = {}
@@ -119,12 +120,12 @@ class _Reading:
             before = path.stat()
             with ThreadPoolExecutor(max_workers=1) as pool:
                 file = pool.submit(hashed, path, name) if name not in self.files else None
-                raster = read_raster(path, name, bands, grid=self.grid, frame=self.frame)
+                raster = read_raster(path, name, bands, grid=self.grid, frame=self.frame, reader=self.reader)
                 if file is not None:
                     self.files[name] = file.result()
             after = path.stat()
         except OSError as error:
-            self.faults.add(f"{name}: cannot be read ({_reason(error)}). Check who may read it.")
+            self.faults.add(f"{name}: cannot be read ({reason(error)}). Check who may read it.")
             return None
         except InputError as error:
             self.faults.extend(line for line in error.faults if line not in self.faults.lines)

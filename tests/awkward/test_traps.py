@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import random
+import re
 from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
@@ -181,8 +182,9 @@ def test_nothing_in_the_package_reaches_a_network_or_unpacks_an_object() -> None
         names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
         names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
         found += [f"{where} {name}" for name in names if _matches(name)]
-    # writers build XML with the standard library; readers go through defusedxml
-    assert [line for line in found if not (line.startswith("write/") and "xml." in line)] == []
+    # writers build XML with the standard library, readers go through defusedxml; one module starts what parses rasters
+    allowed = re.compile(r"write/.* xml\..*|read/reader\.py:\d+ subprocess")
+    assert [line for line in found if not allowed.fullmatch(line)] == []
 
 
 def _matches(name: str) -> bool:

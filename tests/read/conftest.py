@@ -10,7 +10,7 @@ import pytest
 
 from rxmap.errors import InputError
 from rxmap.plan import Plan, read_plan
-from rxmap.read import read_inputs
+from rxmap.read.inputs import read_inputs
 
 RING = [[10.1, 50.1], [10.107, 50.1], [10.107, 50.1036], [10.1, 50.1036], [10.1, 50.1]]
 STOPS = """stop,lon,lat,date,target,n,count,severity_pct,note

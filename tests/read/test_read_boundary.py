@@ -16,8 +16,8 @@ from shapely.geometry import Polygon, mapping
 from rxmap.errors import InputError
 from rxmap.grid import geodesic_area_m2
 from rxmap.plan import Plan
-from rxmap.read import read_field
 from rxmap.read.boundary import make_field
+from rxmap.read.inputs import read_field
 from rxmap.read.vector import Feature, Layer
 from rxmap.records import Field
 

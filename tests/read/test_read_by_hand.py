@@ -13,7 +13,8 @@ import pytest
 
 from rxmap.grid import make_grid
 from rxmap.plan import Plan
-from rxmap.read import asked_cells, read_inputs
+from rxmap.read import asked_cells
+from rxmap.read.inputs import read_inputs
 
 GEOD = pyproj.Geod(ellps="WGS84")
 ENTRY = '[[override]]\nfile = "hand.geojson"\naction = "{}"\nreason = "looked again"\n'

@@ -22,7 +22,7 @@ import shapely
 from shapely.geometry import Polygon, mapping
 
 from rxmap.plan import Plan
-from rxmap.read import read_field, read_inputs
+from rxmap.read.inputs import read_field, read_inputs
 from rxmap.records import Observation
 
 MakePlan = Callable[..., Plan]

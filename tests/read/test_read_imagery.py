@@ -28,13 +28,31 @@ from shapely.geometry import box
 
 from rxmap.errors import InputError
 from rxmap.grid import FloatArray, Frame, Grid, make_grid
+from rxmap.read import pixels as parser
 from rxmap.read.blocks import add_blocks
 from rxmap.read.imagery import Raster, read_raster
+from rxmap.read.reader import PixelReader
 
 FRAME = Frame(lon=10.0, lat=50.0)
 GRID = make_grid(box(-60, -45, 60, 45), 3.0)
 OWN = FRAME.wkt
+READER = PixelReader()
 Write = Callable[..., Path]
+
+
+class Here(PixelReader):
+    """Parses in this process, where a test can measure and change it."""
+
+    def _ask(self, does: str, path: Path, name: str, **given):  # type: ignore[no-untyped-def]
+        more = {"alive": lambda: None} if does == "sums" else {}
+        return getattr(parser, does)(str(path), name, **given, **more)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def one_process() -> Iterator[None]:
+    """All tests share one process that parses, as all rasters of a run do."""
+    with READER:
+        yield
 
 
 def north_up(pixel: float, reach: float = 70.0) -> tuple[Affine, tuple[int, int]]:
@@ -90,13 +108,13 @@ def write(tmp_path: Path) -> Write:
     return to_file
 
 
-def read(path: Path, *bands: int, grid: Grid = GRID) -> Raster:
-    return read_raster(path, path.name, bands or (1,), grid=grid, frame=FRAME)
+def read(path: Path, *bands: int, reader: PixelReader = READER) -> Raster:
+    return read_raster(path, path.name, bands or (1,), grid=GRID, frame=FRAME, reader=reader)
 
 
-def refusal(path: Path, *bands: int) -> str:
+def refusal(path: Path, *bands: int, reader: PixelReader = READER) -> str:
     with pytest.raises(InputError) as caught:
-        read(path, *bands)
+        read(path, *bands, reader=reader)
     return str(caught.value)
 
 
@@ -235,14 +253,14 @@ def test_strips_and_tiles_change_nothing(write: Write, monkeypatch: pytest.Monke
     at_once = read(write(pixels, name="a.tif"), 3, 1).values
     monkeypatch.setattr("rxmap.read.blocks.STRIP_BYTES", 20_000)
     for form in ({"tiled": True, "blockxsize": 64, "blockysize": 48}, {"blockysize": 7}, {"interleave": "band"}):
-        np.testing.assert_array_equal(read(write(pixels, name="b.tif", **form), 3, 1).values, at_once)
+        np.testing.assert_array_equal(read(write(pixels, name="b.tif", **form), 3, 1, reader=Here()).values, at_once)
 
 
 def test_a_large_image_is_never_held_whole(write: Write) -> None:
     form = {"tiled": True, "blockxsize": 512, "blockysize": 512, "compress": "deflate", "sparse_ok": True}
     path = write(np.zeros((1, 12_000, 12_000), "uint16"), **form)  # 288 MB of pixels
     tracemalloc.start()  # numpy reports its arrays to it
-    read(path)
+    read(path, reader=Here())
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert peak < 130e6  # a strip of at most 64 MB and its sums
@@ -362,7 +380,7 @@ def test_overviews_coarser_than_half_a_cell_are_left_alone(write: Write) -> None
 
 @pytest.mark.parametrize("hidden", ["nodata", "alpha", "mask"])
 def test_masks_hold_in_overviews(hidden: str, write: Write, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("rxmap.read.imagery._averages", lambda *_: True)  # the middle, where it is judged, is the hole
+    monkeypatch.setattr(PixelReader, "averages", lambda *_, **__: True)  # the middle, where it is judged, is the hole
     fine = np.kron(holed("uint8", 7)[0], np.ones((4, 4), "uint8"))
     seen = np.where(fine == 7, 0, 255).astype("uint8")
     if hidden == "alpha":
@@ -438,7 +456,7 @@ def test_an_absurd_size_is_refused_before_memory_is_asked_for(size: dict, tmp_pa
     with rasterio.open(path, "w", width=side, height=side, sparse_ok=True, bigtiff=True, **profile):
         pass  # declares gigabytes, holds none
     tracemalloc.start()
-    message = refusal(path)
+    message = refusal(path, reader=Here())
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert "Cut it to the field" in message or "Export it tiled" in message

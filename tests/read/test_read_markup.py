@@ -17,8 +17,8 @@ from shapely.geometry import mapping
 
 from rxmap.errors import InputError
 from rxmap.plan import Plan
-from rxmap.read import read_field, read_inputs
 from rxmap.read.door import Source
+from rxmap.read.inputs import read_field, read_inputs
 from rxmap.read.markup import number_or_text
 from rxmap.read.vector import Layer, read_layer
 

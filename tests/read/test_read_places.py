@@ -9,7 +9,7 @@ import pyproj
 import pytest
 
 from rxmap.plan import Plan
-from rxmap.read import read_inputs
+from rxmap.read.inputs import read_inputs
 from rxmap.records import Inputs
 
 RING = [[10.1, 50.1], [10.107, 50.1], [10.107, 50.1036], [10.1, 50.1036], [10.1, 50.1]]

@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 
 from rxmap.errors import InputError
 from rxmap.plan import Plan
-from rxmap.read import cells, read_inputs
+from rxmap.read import cells
 from rxmap.read.columns import near_miss
+from rxmap.read.inputs import read_inputs
 from rxmap.records import Observation
 
 HEADER = "stop,lon,lat,date,target,n,count,positives,severity_pct,rating,edge,note"

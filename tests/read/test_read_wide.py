@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from rxmap.plan import Plan
-from rxmap.read import read_inputs
+from rxmap.read.inputs import read_inputs
 
 MakePlan = Callable[..., Plan]
 
