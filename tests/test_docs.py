@@ -337,7 +337,7 @@ def listed(values: tuple[float, ...]) -> str:
 
 
 def test_methods_page_carries_the_constants_of_the_code():
-    from rxmap.decide import compare, edge, treat
+    from rxmap.decide import compare, edge, ground
     from rxmap.surface import (
         covariates,
         ensemble,
@@ -373,7 +373,7 @@ def test_methods_page_carries_the_constants_of_the_code():
         f"on the grid {min(uniform.SCATTERS)} to {max(uniform.SCATTERS)} with a weak prior "
         f"(centre {uniform.SCATTER_CENTRE}, spread {uniform.SCATTER_SPREAD})",
         f"raised by {edge.CURVED_EDGE}",
-        f"at most {treat.MOST_DECISION_CELLS:,}",
+        f"at most {ground.MOST_DECISION_CELLS:,}",
         f"{compare.DRAWS} whole surfaces are drawn",
         f"on at most {compare.MOST_BLOCKS} blocks",
         f"m = {clusters.FUZZINESS}",

@@ -161,7 +161,7 @@ def compare(
     if value_ha is None or not decisions or not losses or not counted <= losses.keys():
         return None
     area = grid.share[grid.inside] * grid.cell_ha
-    cases = _cases(decisions, grid, losses, area, value_ha)
+    cases = _cases(decisions, losses, area, value_ha)
     expected = {
         kind: float(gain(case, losses, decisions=decisions, area_ha=area, value_ha=value_ha).sum()) - scouting
         for kind, case in cases.items()
@@ -205,10 +205,10 @@ def less_given_up(money: Money | None, passes: Sequence[PassResult]) -> Money | 
 
 
 def _cases(
-    decisions: Sequence[PassDecision], grid: Grid, losses: Mapping[str, FloatArray], area: FloatArray, value_ha: float
+    decisions: Sequence[PassDecision], losses: Mapping[str, FloatArray], area: FloatArray, value_ha: float
 ) -> dict[DecisionKind, Case]:
     out = [d for d in decisions if d.goes_out]
-    whole = {d.option.slug: _cell_shares(d, _uniform(d), grid) for d in decisions}
+    whole = {d.option.slug: _cell_shares(d, _uniform(d)) for d in decisions}
     if out:
         every = Case(treated={d.option.slug: whole[d.option.slug] for d in out})
     else:
@@ -219,7 +219,7 @@ def _cases(
             default=Case(treated={}),
         )
     cases: dict[DecisionKind, Case] = {"none": Case(treated={}), "all": every}
-    mapped = {d.option.slug: _cell_shares(d, d.levels, grid) for d in out if d.kind == "map"}
+    mapped = {d.option.slug: _cell_shares(d, d.levels) for d in out if d.kind == "map"}
     if mapped:
         cases["map"] = Case(treated={**every.treated, **mapped})
     return cases
@@ -232,15 +232,9 @@ def _uniform(decision: PassDecision) -> IntArray:
     return best * sprayable.astype(np.int64)
 
 
-def _cell_shares(decision: PassDecision, levels: IntArray, grid: Grid) -> FloatArray:
+def _cell_shares(decision: PassDecision, levels: IntArray) -> FloatArray:
     """Share of each inside cell that is treated at each rate: its decision cell's free share there."""
-    ground = decision.ground
-    field_ha = ground.grid.share * ground.grid.cell_ha
-    free = np.divide(ground.free_ha, field_ha, out=np.zeros_like(field_ha), where=field_ha > 0)
-    rows, columns = grid.shape
-    block = np.ones((ground.factor, ground.factor))
-    shares = [np.where(levels == level, free, 0.0) for level in range(1, len(decision.steps) + 1)]
-    return np.stack([np.kron(share, block)[:rows, :columns][grid.inside] for share in shares])
+    return np.stack([decision.ground.on_field(levels == level) for level in range(1, len(decision.steps) + 1)])
 
 
 def _spread(

@@ -54,7 +54,7 @@ def treated_area(benefit: FloatArray, inside: BoolArray, price: EdgePrice, cell:
     A small loss between two gains is treated, a gain too small for its edges is not:
 
     >>> benefit = np.array([[4.0, -1.0, 4.0, -9.0, 1.0, -9.0]])
-    >>> price = EdgePrice(along=1.0, across=1.0, heading=0.0)
+    >>> price = EdgePrice(along=1.0, across=1.0, aligned=True)
     >>> treated_area(benefit, np.ones((1, 6), dtype=bool), price, cell=1.0).astype(int)
     array([[1, 1, 1, 0, 0, 0]])
     """
@@ -88,7 +88,7 @@ def stepped_areas(
     Examples
     --------
     >>> low, high = np.array([[3.0, 3.0, -9.0]]), np.array([[-2.0, 4.0, 1.0]])
-    >>> price = EdgePrice(along=0.1, across=0.1, heading=0.0)
+    >>> price = EdgePrice(along=0.1, across=0.1, aligned=True)
     >>> [step.astype(int).tolist() for step in stepped_areas([low, high], np.ones((1, 3), bool), [price] * 2, 1.0)]
     [[[1, 1, 0]], [[0, 1, 0]]]
     """
@@ -121,7 +121,7 @@ def shared_areas(
     Examples
     --------
     >>> one, other = np.array([[0.6]]), np.array([[0.6]])  # neither pays 1.0 alone
-    >>> price = EdgePrice(along=0.0, across=0.0, heading=None)
+    >>> price = EdgePrice(along=0.0, across=0.0, aligned=False)
     >>> [a.tolist() for a in shared_areas([one, other], np.ones((1, 1), bool), [price] * 2, 1.0, once=1.0)]
     [[[True]], [[True]]]
     """
@@ -145,7 +145,7 @@ def cut_value(treated: BoolArray, benefit: FloatArray, price: EdgePrice, cell: f
     Examples
     --------
     >>> treated = np.array([[True, True, False]])
-    >>> price = EdgePrice(along=1.0, across=1.0, heading=0.0)
+    >>> price = EdgePrice(along=1.0, across=1.0, aligned=True)
     >>> cut_value(treated, np.array([[4.0, 3.0, -1.0]]), price, 1.0, inside=np.ones((1, 3), dtype=bool))
     6.0
     """

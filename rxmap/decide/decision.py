@@ -9,9 +9,10 @@ from itertools import permutations
 import numpy as np
 
 from rxmap.decide.benefit import Benefit, Stake, pass_benefit
+from rxmap.decide.ground import Ground
 from rxmap.decide.options import PassOption, Step
-from rxmap.decide.treat import Ground, IntArray, Treatment, treat
-from rxmap.grid import M2_PER_HA, BoolArray, Grid
+from rxmap.decide.treat import IntArray, Treatment, treat
+from rxmap.grid import M2_PER_HA, BoolArray
 from rxmap.plan import Machine
 from rxmap.records import DecisionKind
 
@@ -83,7 +84,6 @@ def decide_passes(
     options: Sequence[PassOption],
     stakes: Sequence[Stake],
     *,
-    grid: Grid,
     grounds: Mapping[str, Ground],
     machine: Machine,
     mapped: frozenset[str],
@@ -101,8 +101,6 @@ def decide_passes(
         The passes on offer.
     stakes : sequence of Stake
         What each target puts at stake.
-    grid : Grid
-        The field grid.
     grounds : mapping of str to Ground
         Sprayable ground by pass slug; setbacks differ between products.
     machine : Machine
@@ -119,7 +117,7 @@ def decide_passes(
         if key not in tries:
             benefit = pass_benefit(option, stakes, value_ha=value_ha, done=key[1])
             ground = grounds[option.slug]
-            tries[key] = _best(option, benefit, grid=grid, ground=ground, machine=machine, mapped=mapped)
+            tries[key] = _best(option, benefit, ground=ground, machine=machine, mapped=mapped)
         return tries[key]
 
     # The first of equals: the order of the plan.
@@ -172,7 +170,7 @@ def _stays(option: PassOption, tried: Try, stakes: Sequence[Stake], sent: _Sent)
 
 
 def _best(
-    option: PassOption, benefit: Benefit | None, *, grid: Grid, ground: Ground, machine: Machine, mapped: frozenset[str]
+    option: PassOption, benefit: Benefit | None, *, ground: Ground, machine: Machine, mapped: frozenset[str]
 ) -> tuple[PassDecision, float]:
     """Best decision of one pass on its own, with its gain [currency, or the stand-in's unit]."""
     nothing = np.zeros(ground.sprayable.shape, dtype=np.int64)
@@ -182,7 +180,7 @@ def _best(
             option=option, kind="none", reason=reason, levels=nothing, ground=ground, benefit=benefit, treatment=None
         )
         return _by_hand(stays), 0.0
-    treatment = treat(benefit, grid=grid, ground=ground, machine=machine)
+    treatment = treat(benefit, ground=ground, machine=machine)
     uniform = treatment.best_uniform(ground.sprayable)
     whole = uniform * ground.sprayable.astype(np.int64)
     # Without a loss the score has no money to set against the trip: the threshold alone decides.

@@ -17,54 +17,36 @@ from rxmap.decide.edge import ARCS, BoolArray, EdgePrice, FloatArray
 TOUCH = 1e-9  # share of a cell by which a rectangle must enter it; less is rounding
 
 
-def machine_footprint(cell: float, width: float, run: float, heading: float | None) -> BoolArray:
-    """Smallest piece of ground that the machine can treat, as cells.
-
-    Every cell that the rectangle of `width` across the pass and `run` along it enters belongs to it, so
-    that ground made of footprints holds the whole rectangle. Without a heading it is a square of the
-    longer side, in which the rectangle fits along the rows and along the columns.
+def machine_footprint(across: float, along: float, *, width: float, run: float, aligned: bool) -> BoolArray:
+    """Smallest piece of ground that the machine can treat, as whole cells.
 
     Parameters
     ----------
-    cell : float [m]
-        Side of a cell.
+    across, along : float [m]
+        Sides of a cell.
     width : float [m]
-        Across the pass.
+        Of the piece, across the pass.
     run : float [m]
-        Along the pass.
-    heading : float or None [degree]
-        Of the pass, clockwise from north.
+        Of the piece, along the pass.
+    aligned : bool
+        Whether the columns of cells lie along the pass. Otherwise it is a square of the longer side, in which the
+        piece fits along the rows and along the columns.
 
     Returns
     -------
     (rows, columns) array of bool
-        Just large enough for the rectangle.
+        All true.
 
     Examples
     --------
-    >>> machine_footprint(3.0, 9.0, 6.0, heading=0.0).shape
-    (2, 3)
-    >>> machine_footprint(3.0, 4.0, 12.0, heading=45.0).astype(int)
-    array([[0, 0, 1, 1],
-           [0, 1, 1, 1],
-           [1, 1, 1, 0],
-           [1, 1, 0, 0]])
+    >>> machine_footprint(9.0, 3.0, width=9.0, run=5.0, aligned=True).shape
+    (2, 1)
+    >>> machine_footprint(3.0, 3.0, width=9.0, run=5.0, aligned=False).shape
+    (3, 3)
     """
-    if heading is None:
+    if not aligned:
         width = run = max(width, run)
-    angle = math.radians(heading or 0.0)
-    sine, cosine = math.sin(angle), math.cos(angle)
-    width, run = width / cell, run / cell  # from here on in cells
-    northwards, eastwards = width * abs(sine) + run * abs(cosine), width * abs(cosine) + run * abs(sine)
-    rows, columns = (max(1, math.ceil(extent - TOUCH)) for extent in (northwards, eastwards))
-    north = ((rows - 1) / 2.0 - np.arange(rows))[:, np.newaxis]
-    east = np.arange(columns) - (columns - 1) / 2.0
-    along, across = east * sine + north * cosine, east * cosine - north * sine
-    # A cell and the rectangle meet unless the direction of a side of one of them keeps them apart; those of
-    # the cell cannot, for no row or column lies beyond the rectangle.
-    reach = abs(sine) + abs(cosine) - TOUCH
-    entered: BoolArray = (2.0 * np.abs(across) < width + reach) & (2.0 * np.abs(along) < run + reach)
-    return entered
+    return np.ones([max(1, math.ceil(side / cell - TOUCH)) for side, cell in ((run, along), (width, across))], bool)
 
 
 def widen_or_drop(treated: BoolArray, inside: BoolArray, footprint: BoolArray) -> BoolArray:
@@ -160,7 +142,7 @@ def keep_paying(
     Examples
     --------
     >>> treated = np.array([[True, True, False, True]])
-    >>> price = EdgePrice(along=1.0, across=1.0, heading=0.0)
+    >>> price = EdgePrice(along=1.0, across=1.0, aligned=True)
     >>> keep_paying(treated, np.array([[4.0, 4.0, -9.0, 0.5]]), price, 1.0, inside=np.ones((1, 4), dtype=bool))
     array([[ True,  True, False, False]])
     """

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -13,76 +12,18 @@ from scipy import ndimage
 from rxmap.decide.benefit import Benefit
 from rxmap.decide.cut import stepped_areas
 from rxmap.decide.edge import EdgePrice, edge_price
+from rxmap.decide.ground import Ground, section_width
 from rxmap.decide.options import Step
 from rxmap.decide.shape import keep_paying, machine_footprint, widen_or_drop
-from rxmap.grid import M2_PER_HA, BoolArray, FloatArray, Grid, block_sum
+from rxmap.grid import M2_PER_HA, BoolArray, FloatArray
 from rxmap.plan import Machine
 
 IntArray = NDArray[np.int64]
 
-MOST_DECISION_CELLS = 40_000  # the exact cut stays below half a second
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ground:
-    """Decision cells: how much of each may be sprayed.
-
-    Parameters
-    ----------
-    grid : Grid
-        Of decision cells; its shares count the field.
-    factor : int
-        Cells of the field grid along a decision cell.
-    free_ha : ndarray, shape (rows, columns)
-        Area of each decision cell that is inside the field and outside every keep-out [ha].
-    by_hand : ndarray of bool, shape (rows, columns), or None
-        Decision cells that the adviser treats whatever the numbers say.
-    """
-
-    grid: Grid
-    factor: int
-    free_ha: FloatArray
-    by_hand: BoolArray | None = None
-
-    @property
-    def sprayable(self) -> BoolArray:
-        """Decision cells with ground that may be treated."""
-        return self.free_ha > 0
-
-
-def decision_ground(grid: Grid, kept: FloatArray, machine: Machine, *, by_hand: FloatArray | None = None) -> Ground:
-    """Lay decision cells over the field: at least half a section wide, at most 40,000 of them.
-
-    Parameters
-    ----------
-    grid : Grid
-        The field grid.
-    kept : ndarray, shape of the grid
-        Share of each cell inside a keep-out, or skipped by hand.
-    machine : Machine
-        Its section width sets how fine a decision can be followed.
-    by_hand : ndarray, shape of the grid, optional
-        Share of each cell that the adviser treats by hand.
-    """
-    wanted = max(grid.cell, section_width(machine) / 2)
-    factor = math.ceil(wanted / grid.cell - 1e-9)
-    while np.count_nonzero(block_sum(grid.share, factor)) > MOST_DECISION_CELLS:
-        factor += 1
-    free_ha = block_sum(np.maximum(grid.share - kept, 0.0), factor) * grid.cell_ha
-    drawn = None
-    if by_hand is not None:  # a decision cell goes with most of its ground; polygons later follow the line itself
-        drawn = (block_sum(np.minimum(by_hand, grid.share), factor) > block_sum(grid.share, factor) / 2) & (free_ha > 0)
-    return Ground(grid=grid.coarsened(factor), factor=factor, free_ha=free_ha, by_hand=drawn)
-
-
-def section_width(machine: Machine) -> float:
-    """Width that switches as a whole [m]."""
-    return machine.swath.to("m") / machine.sections
-
-
-def least_width(machine: Machine, cell: float) -> float:
+def least_width(machine: Machine, ground: Ground) -> float:
     """Narrowest treated part [m]: a section, or two decision cells."""
-    return max(section_width(machine), 2 * cell)
+    return max(section_width(machine), 2 * ground.cells.along)
 
 
 def least_run(machine: Machine) -> float:
@@ -133,22 +74,29 @@ class Treatment:
         return float(self.worth[self.treated].sum())
 
 
-def treat(benefit: Benefit, *, grid: Grid, ground: Ground, machine: Machine) -> Treatment:
+def treat(benefit: Benefit, *, ground: Ground, machine: Machine) -> Treatment:
     """Choose the treated area of a pass.
 
     The cut is exact; parts narrower than the machine can follow are then taken off, and parts that
     no longer pay for their own edge with them.
     """
-    per_ha = np.stack([_ground_mean(score, grid, ground) for score in benefit.scores])
-    above = _ground_mean(benefit.allowed.astype(float), grid, ground) >= 0.5
+    per_ha = np.stack([ground.mean(score) for score in benefit.scores])
+    above = ground.mean(benefit.allowed) >= 0.5
     worths = per_ha * ground.free_ha
-    cell, inside = ground.grid.cell, ground.sprayable
+    cells, inside = ground.cells, ground.sprayable
     prices = _step_prices(benefit.steps, per_ha[:, inside], machine)
+    on_cells = [price.on_cells(cells.across, cells.along) for price in prices]
     gains = list(np.diff(worths, axis=0, prepend=0.0))
-    gains[0] = np.where(above, gains[0], -_too_dear(worths, prices, cell))
-    steps = stepped_areas(gains, inside, prices, cell)
-    footprint = machine_footprint(cell, least_width(machine, cell), least_run(machine), machine.heading)
-    steps = _shaped(steps, gains, prices, cell, inside=inside, footprint=footprint)
+    gains[0] = np.where(above, gains[0], -_too_dear(worths, on_cells, cells.along))
+    steps = stepped_areas(gains, inside, on_cells, cells.along)
+    footprint = machine_footprint(
+        cells.across,
+        cells.along,
+        width=least_width(machine, ground),
+        run=least_run(machine),
+        aligned=ground.aligned,
+    )
+    steps = _shaped(steps, gains, on_cells, cells.along, inside=inside, footprint=footprint)
     levels = _grown(np.sum(steps, axis=0, dtype=np.int64), benefit.spread_m, ground)
     return Treatment(levels=levels, worths=worths, above=above, price=prices[0])
 
@@ -180,8 +128,9 @@ def _grown(levels: IntArray, spread_m: float, ground: Ground) -> IntArray:
     """Grow the treated area by the way that the target spreads; new ground gets the rate of its neighbour."""
     if spread_m == 0.0 or not levels.any():
         return levels
-    distance, nearest = ndimage.distance_transform_edt(levels == 0, return_indices=True)
-    reached = (distance * ground.grid.cell <= spread_m) & ground.sprayable
+    sides = ground.cells.along, ground.cells.across
+    distance, nearest = ndimage.distance_transform_edt(levels == 0, sampling=sides, return_indices=True)
+    reached = (distance <= spread_m) & ground.sprayable
     grown: IntArray = np.where(reached, levels[tuple(nearest)], levels)
     return grown
 
@@ -203,17 +152,10 @@ def machine_edge_price(cost_ha: float, benefit_ha: FloatArray, machine: Machine)
         speed=machine.speed_m_s,
         delay=machine.delay.to("s") if machine.delay else 0.0,
         look_ahead=machine.look_ahead.to("s") if machine.look_ahead else 0.0,
-        heading=machine.heading,
+        aligned=machine.heading is not None,
         cost_per_m2=cost_ha / M2_PER_HA,
         benefit_per_m2=missed / M2_PER_HA,
     )
-
-
-def _ground_mean(values: FloatArray, grid: Grid, ground: Ground) -> FloatArray:
-    """Area mean over each decision cell's ground inside the field."""
-    area = block_sum(grid.share, ground.factor)
-    total = block_sum(grid.spread(values, 0.0) * grid.share, ground.factor)
-    return np.divide(total, area, out=np.zeros_like(total), where=area > 0)
 
 
 def _too_dear(worths: FloatArray, prices: Sequence[EdgePrice], cell: float) -> float:

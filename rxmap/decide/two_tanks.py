@@ -36,7 +36,7 @@ def two_tanks(decisions: Sequence[PassDecision], money: Money | None, *, field_h
         None unless exactly two passes can be weighed in money and share a cost of driving.
     """
     pair = [d for d in decisions if d.treatment is not None and d.benefit is not None and d.benefit.money]
-    if money is None or len(decisions) != 2 or len(pair) != 2 or pair[0].ground.factor != pair[1].ground.factor:
+    if money is None or len(decisions) != 2 or len(pair) != 2:
         return None
     driven, trip = (min(getattr(d.option, cost) for d in pair) for cost in ("driven_ha", "fixed"))
     if driven == 0.0 and trip == 0.0:
@@ -44,8 +44,9 @@ def two_tanks(decisions: Sequence[PassDecision], money: Money | None, *, field_h
     inside = pair[0].ground.sprayable & pair[1].ground.sprayable
     free = np.minimum(pair[0].ground.free_ha, pair[1].ground.free_ha)
     gains = [_before_driving(d, driven * free) for d in pair]
-    prices = [d.treatment.price for d in pair if d.treatment is not None]
-    areas = shared_areas(gains, inside, prices, pair[0].ground.grid.cell, once=driven * free)
+    cells = pair[0].ground.cells  # one machine, so those of both
+    prices = [d.treatment.price.on_cells(cells.across, cells.along) for d in pair if d.treatment is not None]
+    areas = shared_areas(gains, inside, prices, cells.along, once=driven * free)
     earned = sum(float(gain[area].sum()) for gain, area in zip(gains, areas, strict=True))
     either = areas[0] | areas[1]
     earned -= driven * float(free[either].sum())

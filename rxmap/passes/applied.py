@@ -16,9 +16,9 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from rxmap.decide.lanes import Lanes, lanes_over, longest_heading, pass_lanes, turned
 from rxmap.errors import Caution
 from rxmap.grid import M2_PER_HA, BoolArray, Grid
-from rxmap.passes.sweep import ROUNDING, longest_heading, turned
 from rxmap.plan import Machine
 from rxmap.records import AsApplied
 
@@ -116,29 +116,10 @@ class PassRaster:
         return found
 
 
-def pass_heading(machine: Machine, grounds: Sequence[BaseGeometry]) -> float:
-    """Heading of the passes [degree]: the plan's, else along the longest side of the treated ground."""
-    return machine.heading if machine.heading is not None else longest_heading(grounds)
-
-
-def pass_sides(grounds: Sequence[BaseGeometry], swath: float, heading: float) -> NDArray[np.float64]:
-    """Sides of the passes over grounds, across the heading [m]; the outer two passes reach equally far beyond.
-
-    Examples
-    --------
-    >>> pass_sides([shapely.box(0, 0, 25, 100)], 10.0, 0.0)
-    array([-2.5,  7.5, 17.5, 27.5])
-    """
-    west, _, east, _ = shapely.total_bounds([turned(ground, heading) for ground in grounds])
-    count = max(1, math.ceil((east - west) / swath - ROUNDING))
-    sides: NDArray[np.float64] = (west + east - count * swath) / 2 + swath * np.arange(count + 1)
-    return sides
-
-
 def pass_raster(
     grounds: Sequence[BaseGeometry],
     machine: Machine,
-    heading: float,
+    lanes: Lanes,
     *,
     samples: int = LEAST_SAMPLES,
     coarse: float = 1.0,
@@ -152,20 +133,19 @@ def pass_raster(
     grounds : sequence of geometry
         Treated ground in metres, at least one.
     machine : Machine
-        Swath, sections, speed, delay and look-ahead.
-    heading : float [degree]
-        Of the first pass.
+        Sections, speed, delay and look-ahead.
+    lanes : Lanes
+        The passes.
     samples : int
         Cells across a section at least, an odd number; k of them count 1/k^2 too little misplaced.
     coarse : float
         How many times longer cells are along the pass, where headings are only compared.
     """
-    swath = machine.swath.to("m")
-    sections = min(machine.sections, max(1, int(swath / LEAST_SECTION)))
-    width = swath / sections
+    sections = min(machine.sections, max(1, int(lanes.swath / LEAST_SECTION)))
+    width = lanes.swath / sections
     samples = max(samples, 2 * math.ceil((width / LARGEST_STEP - 1) / 2 - 1e-9) + 1)
-    sides = pass_sides(grounds, swath, heading)
-    _, south, _, north = shapely.total_bounds([turned(ground, heading) for ground in grounds])
+    sides = lanes.sides(grounds)
+    _, south, _, north = shapely.total_bounds([turned(ground, lanes.heading) for ground in grounds])
     ahead = machine.look_ahead.to("s") if machine.look_ahead else 0.0
     late_m = machine.speed_m_s * ((machine.delay.to("s") if machine.delay else 0.0) - ahead)
     columns = (len(sides) - 1) * sections * samples
@@ -174,7 +154,7 @@ def pass_raster(
     late = round(late_m / along)
     margin = (abs(late) + 1) * along  # untreated at both ends: a late command still falls on the raster
     return PassRaster(
-        heading=heading,
+        heading=lanes.heading,
         left=float(sides[0]),
         near=float(south - margin),
         across=width / samples,
@@ -228,14 +208,17 @@ def as_applied(
     >>> from rxmap.grid import make_grid
     >>> machine = Machine.model_validate({"kind": "ground", "swath": "24 m", "carrier": "100 L/ha", "tank": "3000 L",
     ...                                   "speed": "5 m/s", "delay": "0.4 s", "heading": 0})
-    >>> patch = shapely.box(100, 100, 196, 300)
+    >>> patch = shapely.box(92, 100, 188, 300)  # on four passes
     >>> ground = shapely.box(0, 0, 400, 400)
     >>> told = as_applied([(1.0, patch)], field_ground=ground, grid=make_grid(ground, 10.0), machine=machine)
     >>> round(told.missed_ha * 1e4), round(told.off_target_ha * 1e4)  # 2 m late over 96 m of edge at either end
     (192, 192)
     """
     grounds = [ground for _, ground in planned]
-    raster = pass_raster(grounds, machine, pass_heading(machine, grounds) if heading is None else heading)
+    lanes = pass_lanes(machine, field_ground, grounds)
+    if heading is not None:
+        lanes = lanes_over([field_ground], lanes.swath, heading)
+    raster = pass_raster(grounds, machine, lanes)
     levels = sorted({rate for rate, _ in planned})
     number = raster.burn(grounds, [levels.index(rate) + 1 for rate, _ in planned])
     rates = np.array([0.0, *levels], dtype=np.float32)
@@ -321,7 +304,8 @@ def best_heading(planned: Planned, machine: Machine) -> HeadingProposal:
 
 def _misplaced_ha(grounds: Sequence[BaseGeometry], machine: Machine, heading: float) -> float:
     """Ground missed and off target on coarse cells [ha]."""
-    raster = pass_raster(grounds, machine, heading, samples=3, coarse=4.0)
+    lanes = lanes_over(grounds, machine.swath.to("m"), heading)
+    raster = pass_raster(grounds, machine, lanes, samples=3, coarse=4.0)
     due = raster.burn(grounds)
     on = _delivered(_command(due, np.array([0, 1], np.float32), raster), raster) > 0
     inside = sum(due[:, first :: raster.samples].astype(np.int16) for first in range(raster.samples))

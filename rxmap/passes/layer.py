@@ -108,9 +108,12 @@ def _decided(decision: PassDecision, grid: Grid, simpler: float) -> list[Claim]:
     labels = np.where(ground.sprayable, decision.levels + 1, 0)  # 1 is untreated, 0 not for the machine
     if ground.by_hand is not None:  # its own line is drawn exactly; its cells would leave scraps around it
         labels[ground.by_hand] = 0
-    drawn = label_polygons(labels, ground.grid, tolerance=simpler * ground.grid.cell)
+    # In the passes the sides of cells are where the machine switches: they stay unless it takes fewer corners.
+    tolerance = 0.0 if ground.aligned and simpler == 1.0 else simpler
+    drawn = label_polygons(labels, Grid(0.0, 0.0, 1.0, ground.field_ha), tolerance=tolerance)
+    placed = ground.cells.to_metres
     return [
-        Claim(ground=shapely.MultiPolygon([polygon for label, polygon in drawn if label == level + 1]), level=level)
+        Claim(ground=placed(shapely.MultiPolygon([p for label, p in drawn if label == level + 1])), level=level)
         for level in range(1, len(decision.steps) + 1)
         if any(label == level + 1 for label, _ in drawn)
     ]
@@ -160,7 +163,7 @@ def _faces(
     faces = _cut(claims, ledger.field)
     if decision.kind != "map":
         return faces, list(claims)
-    least = least_width(machine, decision.ground.grid.cell) ** 2
+    least = least_width(machine, decision.ground) ** 2
     treated = [face for face in faces if face.label != REST and claims[face.label - 1].level > 0]
     scraps = [
         face

@@ -15,23 +15,24 @@ import shapely
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from rxmap.decide.lanes import pass_lanes, turned
 from rxmap.errors import InputError
 from rxmap.grid import M2_PER_HA, Frame
 from rxmap.passes.label import rate_limits
 from rxmap.passes.sweep import (
     ROUNDING,
+    Order,
     Place,
     Run,
-    longest_heading,
+    driving_orders,
     share_out,
     shortest_trips,
-    sweep,
     trip_m,
-    turned,
+    way_m,
     whole_passes,
 )
 from rxmap.plan import Machine, Product
-from rxmap.records import Extra, Load, LoadItem, LoadPlan, PassResult, ProductNeed
+from rxmap.records import Extra, Field, Load, LoadItem, LoadPlan, PassResult, ProductNeed
 from rxmap.units import convert, denominator, dimension, numerator
 
 WATER = "water"
@@ -89,11 +90,12 @@ def plan_loads(
     products: Sequence[Product],
     *,
     machine: Machine,
-    frame: Frame,
+    field: Field,
     allowance_l: float = 0.0,
 ) -> LoadPlan:
     """Divide treated ground into loads.
 
+    Passes are driven from one side of the field to the other, or patch by patch where that is a shorter way.
     Without a refill point loads are equal in what they take out of the tank, or full with a last part, as
     ``machine.fill`` says. With one, loads end at the end of a pass where that makes the ways shorter; the ways
     are never longer than by filling up and driving until the tank is empty.
@@ -106,8 +108,8 @@ def plan_loads(
         In the tank, in the order of the rates.
     machine : Machine
         Tank, reserve, endurance, swath, speed, heading, refill point and fill.
-    frame : Frame
-        Turns metres into longitude and latitude.
+    field : Field
+        Passes along the plan's heading are laid over it.
     allowance_l : float [L]
         Spray for hoses and overlap, taken off the tank of every load and mixed once.
 
@@ -120,12 +122,12 @@ def plan_loads(
     _check_room(treated, products)
     weights, limit = _weights(treated, machine, usable_l)
     grounds = [one.ground for one in treated]
-    heading = machine.heading if machine.heading is not None else longest_heading(grounds)
-    runs = sweep(grounds, machine.swath.to("m"), heading)
-    groups, order = lay_out(runs, weights, machine, _refill(machine, frame, heading))
-    lying = [turned(ground, heading) for ground in grounds]
+    lanes = pass_lanes(machine, field.ground, grounds)
+    refill = _refill(machine, field.frame, lanes.heading)
+    groups, order = lay_out(driving_orders(grounds, lanes, refill), weights, machine, refill)
+    lying = [turned(ground, lanes.heading) for ground in grounds]
     loads = tuple(
-        _load(number, group, treated, products, polygon=_polygon(group, lying, heading, frame))
+        _load(number, group, treated, products, polygon=_polygon(group, lying, lanes.heading, field.frame))
         for number, group in enumerate(groups, start=1)
     )
     extras = (
@@ -138,7 +140,7 @@ def plan_loads(
         needs=tuple(_need(number, product, loads, extras) for number, product in enumerate(products, start=1)),
         area_ha=math.fsum(one.area_ha for one in treated),
         volume_l=math.fsum(one.area_ha * one.volume for one in treated),
-        heading=heading,
+        heading=lanes.heading,
         limit=limit,
         order=order,
     )
@@ -187,14 +189,14 @@ def _refill(machine: Machine, frame: Frame, heading: float) -> Place | None:
 
 
 def lay_out(
-    runs: Sequence[Run], weights: Sequence[float], machine: Machine, refill: Place | None
+    orders: Sequence[Order], weights: Sequence[float], machine: Machine, refill: Place | None
 ) -> tuple[list[list[Run]], str]:
-    """Cut the way into loads, and say how; with a refill point the way that costs the least time.
+    """Take the shortest way and cut it into loads, and say how; with a refill point what costs the least time.
 
     Parameters
     ----------
-    runs : sequence of Run
-        In the order in which they are driven.
+    orders : sequence of Order
+        Ways over the same ground; of equal ones the first is taken.
     weights : sequence of float [load/m2]
         Work on each ground.
     machine : Machine
@@ -202,21 +204,27 @@ def lay_out(
     refill : (float, float) or None [m]
         In the turned frame.
     """
-    total = math.fsum(run.work(weights) for run in runs)
-    shared = share_out(runs, weights, load_shares(total, machine.fill))
+    total = math.fsum(run.work(weights) for run in orders[0].runs)
+    shares = {fill: load_shares(total, fill) for fill in ("equal", "full")}
     words = {"equal": "equal loads", "full": "full loads, then what is left"}
     if refill is None:
-        return shared, f"{words[machine.fill]}, from one side of the field to the other"
+        order = min(orders, key=lambda one: round(way_m(one.runs)))  # to the metre: of equal ones the first
+        return share_out(order.runs, weights, shares[machine.fill]), f"{words[machine.fill]}, {order.name}"
     fixed_m = FIXED_S * machine.speed_m_s
-    whole = shortest_trips(whole_passes(runs, weights), weights, refill, fixed_m=fixed_m)
-    layouts = [
-        (whole, "each ends with a pass, for the shortest ways to the refill point"),
-        (shared, f"{words[machine.fill]}, for shorter ways to the refill point than at ends of passes"),
-        (share_out(runs, weights, load_shares(total, "full")), f"{words['full']}, for the shortest ways"),
-    ]
-    # rounded to the metre: of equal ones the first
+    layouts = []
+    for order in orders:
+        whole = shortest_trips(whole_passes(order.runs, weights), weights, refill, fixed_m=fixed_m)
+        shared, full = (share_out(order.runs, weights, shares[fill]) for fill in (machine.fill, "full"))
+        layouts += [
+            (whole, f"each ends with a pass, {order.name}"),
+            (shared, f"{words[machine.fill]}, {order.name}"),
+            (full, f"{words['full']}, {order.name}"),
+        ]
     groups, how = min(layouts, key=lambda one: round(sum(trip_m(load, refill) + fixed_m for load in one[0])))
-    return groups, f"{how}; {FIXED_S / 60:g} minutes reckoned for each refill"
+    return (
+        groups,
+        f"{how}, for the shortest ways to the refill point; {FIXED_S / 60:g} minutes reckoned for each refill",
+    )
 
 
 def load_shares(total: float, fill: str) -> list[float]:
@@ -316,6 +324,7 @@ def _polygon(
     touched = np.any([run.areas for run in runs], axis=0)
     pieces = [shapely.intersection(ground, swept) for ground, here in zip(lying, touched, strict=True) if here]
     lonlat = [frame.geometry_to_lonlat(turned(piece, -heading)) for piece in pieces]
-    joined = shapely.union_all(lonlat, grid_size=DEGREE_STEP)
+    # A union rounds what it joins; one piece alone comes out as it went in.
+    joined = shapely.set_precision(shapely.union_all(lonlat, grid_size=DEGREE_STEP), DEGREE_STEP)
     parts = [part for part in shapely.get_parts(joined) if isinstance(part, Polygon)]
     return parts[0] if len(parts) == 1 else MultiPolygon(parts)

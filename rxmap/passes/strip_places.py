@@ -10,10 +10,9 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from rxmap.decide.lanes import HAIR, Lanes, turned
 from rxmap.grid import M2_PER_HA, BoolArray, FloatArray, Grid
-from rxmap.passes.applied import pass_heading, pass_sides
-from rxmap.passes.sweep import turned
-from rxmap.plan import CheckStrips, Machine
+from rxmap.plan import CheckStrips
 from rxmap.records import CheckStrip
 
 DEFAULT_COUNT = 4  # fewer tell little, see `detectable_difference`; common practice, no source
@@ -25,7 +24,6 @@ LEAST_PASSES = 5  # whole passes that treated ground must hold side by side
 MOST_SHARE = 0.1  # of a treated area
 LEAST_GAP = 3  # swaths between strips
 WORTHY = 0.5  # share of the average benefit below which a strip says little; judgement, no source
-HAIR = 0.1  # [m] by which a pass may reach beyond treated ground: coordinates are rounded to 1e-7 degree
 POINTS = 30  # along each side of the ground, to measure how well strips are spread
 MOST_PLACES = 3_000  # that are weighed; of more every second, third ... counts
 SAMPLES = 10  # along a strip, for its benefit
@@ -79,7 +77,7 @@ def place_strips(
     driven: Sequence[BaseGeometry],
     grid: Grid,
     *,
-    machine: Machine,
+    lanes: Lanes,
     asked: CheckStrips | None = None,
     money: bool = True,
 ) -> list[CheckStrip]:
@@ -100,8 +98,8 @@ def place_strips(
         All treated ground, which the passes are laid over.
     grid : Grid
         The field grid.
-    machine : Machine
-        Swath and heading; without a heading along the longest side of the treated ground.
+    lanes : Lanes
+        The passes.
     asked : CheckStrips, optional
         Number and length from the plan.
     money : bool
@@ -111,8 +109,7 @@ def place_strips(
     if count == 0 or not areas:
         return []
     length = asked.length.to("m") if asked is not None and asked.length else DEFAULT_LENGTH
-    swath, heading = machine.swath.to("m"), pass_heading(machine, driven)
-    sides = pass_sides(driven, swath, heading)
+    swath, heading, sides = lanes.swath, lanes.heading, lanes.sides(driven)
     lying = [turned(area.ground, heading) for area in areas]
     runs = [_runs(ground, sides) for ground in lying]
     best: list[CheckStrip] = []

@@ -15,6 +15,7 @@ from scipy.special import stdtrit
 from shapely.geometry.base import BaseGeometry
 
 from rxmap.decide.decision import PassDecision
+from rxmap.decide.lanes import pass_lanes
 from rxmap.errors import Caution
 from rxmap.passes.label import written_rate
 from rxmap.passes.layer import Claim, Ledger
@@ -127,7 +128,8 @@ def check_strips(
         for ground in shapely.get_parts(shapely.union_all(pieces).difference(hand))
     ]
     driven = [piece for pieces in grounds.values() for piece in pieces]
-    strips = place_strips(areas, driven, ledger.grid, machine=machine, asked=asked, money=decision.benefit.money)
+    lanes = pass_lanes(machine, ledger.field.ground, driven)
+    strips = place_strips(areas, driven, ledger.grid, lanes=lanes, asked=asked, money=decision.benefit.money)
     return strip_plan(strips, decision.option.name, wanted=asked is None or asked.count != 0)
 
 

@@ -9,10 +9,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import accumulate
 
 import numpy as np
 import shapely
+from scipy import sparse
+from scipy.sparse.csgraph import connected_components
 from shapely.geometry.base import BaseGeometry
+
+from rxmap.decide.lanes import Lanes, turned
 
 Place = tuple[float, float]  # across, along [m] in the turned frame
 
@@ -53,6 +58,21 @@ class Run:
         """Where the machine drives, across [m]."""
         return (self.left + self.right) / 2
 
+    @property
+    def entry(self) -> Place:
+        """Where driving it starts."""
+        return self.middle, self.start
+
+    @property
+    def exit(self) -> Place:
+        """Where driving it ends."""
+        return self.middle, self.end
+
+    @property
+    def idle_m(self) -> float:
+        """Way in it beside what its ground takes at full width [m]."""
+        return max(abs(self.end - self.start) - sum(self.areas) / (self.right - self.left), 0.0)
+
     def work(self, weights: Sequence[float]) -> float:
         """Work in it [load], for the work on a square metre of each ground."""
         return sum(area * weight for area, weight in zip(self.areas, weights, strict=True))
@@ -71,48 +91,15 @@ class Run:
         return replace(rest, pieces=tuple(pieces), areas=tuple(areas))
 
 
-def turned(geometry: BaseGeometry, heading: float) -> BaseGeometry:
-    """Turn (easting, northing) into (across, along) a heading in degrees clockwise from north.
-
-    ``turned(turned(ground, heading), -heading)`` is the ground again.
-
-    Examples
-    --------
-    Along a heading of 90 degrees a place in the east lies ahead:
-
-    >>> turned(shapely.Point(100, 0), 90.0).y
-    100.0
-    """
-    angle = math.radians(round(heading, 9))  # far finer than a compass; a smaller one makes coordinates that underflow
-    sine, cosine = math.sin(angle), math.cos(angle)
-    return shapely.transform(geometry, lambda xy: xy @ np.array([[cosine, sine], [-sine, cosine]]))
-
-
-def longest_heading(grounds: Sequence[BaseGeometry]) -> float:
-    """Heading [degree] of the longest side of the smallest rectangle around the ground: the fewest turns.
-
-    Examples
-    --------
-    >>> longest_heading([shapely.box(0, 0, 300, 40)])
-    90.0
-    """
-    corners = shapely.get_coordinates(shapely.oriented_envelope(shapely.union_all(grounds)))
-    sides = np.diff(corners, axis=0)
-    east, north = sides[np.argmax(np.round(np.hypot(*sides.T), 3))]  # of equal sides the first
-    return round(math.degrees(math.atan2(east, north)) % 180.0, 6) % 180.0
-
-
-def sweep(grounds: Sequence[BaseGeometry], swath: float, heading: float) -> list[Run]:
+def sweep(grounds: Sequence[BaseGeometry], lanes: Lanes) -> list[Run]:
     """Cut grounds into strips and drive them to and fro, from the left of the heading to the right.
 
     Parameters
     ----------
     grounds : sequence of Polygon or MultiPolygon
         In metres, without overlap.
-    swath : float [m]
-        Width of a strip; strips lie in the middle of the ground, so that the outer two are alike.
-    heading : float [degree]
-        Of the first strip, clockwise from north.
+    lanes : Lanes
+        The passes.
 
     Returns
     -------
@@ -121,13 +108,15 @@ def sweep(grounds: Sequence[BaseGeometry], swath: float, heading: float) -> list
 
     Examples
     --------
-    >>> [(run.start, run.end, run.areas) for run in sweep([shapely.box(0, 0, 20, 100)], 10.0, 0.0)]
+    >>> lanes = Lanes(heading=0.0, left=0.0, swath=10.0)
+    >>> [(run.start, run.end, run.areas) for run in sweep([shapely.box(0, 0, 20, 100)], lanes)]
     [(0.0, 100.0, (1000.0,)), (100.0, 0.0, (1000.0,))]
     """
-    lying = [turned(ground, heading) for ground in grounds]
+    lying = [turned(ground, lanes.heading) for ground in grounds]
     west, south, east, north = shapely.total_bounds(lying)
-    count = max(1, math.ceil((east - west) / swath - ROUNDING))
-    sides = (west + east - count * swath) / 2 + swath * np.arange(count + 1)
+    sides = lanes.sides(grounds)
+    sides[0], sides[-1] = min(sides[0], west), max(sides[-1], east)  # with what rounding carries beyond
+    swath = lanes.swath
     strips = shapely.box(sides[:-1], south - swath, sides[1:], north + swath)
     pieces = np.array([shapely.intersection(ground, strips) for ground in lying], object)
     areas = shapely.area(pieces)
@@ -146,6 +135,62 @@ def sweep(grounds: Sequence[BaseGeometry], swath: float, heading: float) -> list
             )
         )
     return runs
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """Runs in the order in which they are driven, and its name in words."""
+
+    name: str
+    runs: list[Run]
+
+
+def driving_orders(grounds: Sequence[BaseGeometry], lanes: Lanes, start: Place | None) -> list[Order]:
+    """List the ways to drive grounds that are compared: from one side to the other, and patch by patch.
+
+    Patches that are less than a swath apart are one. After a patch the one with the nearest corner is next, from that
+    corner; nearest neighbour is no shortest tour, but where it is longer it is not taken.
+
+    Parameters
+    ----------
+    grounds, lanes
+        As in `sweep`.
+    start : (float, float) or None [m]
+        Where the machine comes from, in the turned frame; None for the first pass of the first patch.
+    """
+    across = sweep(grounds, lanes)
+    patches = _patches(grounds, lanes.swath)
+    waiting = [sweep(patch, lanes) for patch in patches] if len(patches) > 1 else [across]
+    driven: list[Run] = []
+    place = start if start is not None else waiting[0][0].entry
+    while waiting:
+        ways = [(number, way) for number, runs in enumerate(waiting) for way in _four_ways(runs)]
+        number, way = min(ways, key=lambda one: round(_to(place, one[1][0].entry), 3))  # of equals the first
+        driven += way
+        place = way[-1].exit
+        del waiting[number]
+    return [
+        Order("from one side of the field to the other", across),
+        Order("patch by patch, next the nearest" if len(patches) > 1 else "from the side that is nearer", driven),
+    ]
+
+
+def _patches(grounds: Sequence[BaseGeometry], swath: float) -> list[list[BaseGeometry]]:
+    """Grounds of each patch, the others empty, so that runs still count the areas of all."""
+    shapes = np.array(grounds, object)
+    near = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=swath)
+    links = sparse.coo_array((np.ones(near.shape[1], bool), near), shape=(len(grounds), len(grounds)))
+    count, patch = connected_components(links, directed=False)
+    nothing = shapely.Polygon()
+    return [
+        [g if mine else nothing for g, mine in zip(grounds, patch == number, strict=True)] for number in range(count)
+    ]
+
+
+def _four_ways(runs: list[Run]) -> list[list[Run]]:
+    """Drive the passes of a patch from either side, the first of them from either end."""
+    backwards = [replace(run, start=run.end, end=run.start) for run in runs]
+    return [runs, backwards, runs[::-1], backwards[::-1]]
 
 
 def share_out(runs: Sequence[Run], weights: Sequence[float], shares: Sequence[float]) -> list[list[Run]]:
@@ -206,7 +251,7 @@ def whole_passes(runs: Sequence[Run], weights: Sequence[float]) -> list[Run]:
 
 
 def shortest_trips(runs: Sequence[Run], weights: Sequence[float], refill: Place, *, fixed_m: float) -> list[list[Run]]:
-    """Group whole runs into loads so that the ways to and from the refill point are shortest.
+    """Group whole runs into loads so that the ways without spraying are shortest.
 
     Exact: the best of all ways to cut the order into loads that the tank can hold, by dynamic programming over
     where a load ends.
@@ -227,6 +272,7 @@ def shortest_trips(runs: Sequence[Run], weights: Sequence[float], refill: Place,
     Bellman (1957), Dynamic Programming, Princeton University Press (from memory).
     """
     works = [run.work(weights) for run in runs]
+    between = [0.0, *accumulate(map(_between, runs, runs[1:]))]  # from the first run to each
     best, first = [0.0] + [math.inf] * len(runs), [0] * (len(runs) + 1)
     for end in range(1, len(runs) + 1):
         work = 0.0
@@ -234,7 +280,8 @@ def shortest_trips(runs: Sequence[Run], weights: Sequence[float], refill: Place,
             work += works[start]
             if work > 1 + ROUNDING and start < end - 1:
                 break
-            cost = best[start] + trip_m(runs[start:end], refill) + fixed_m
+            there_and_back = _to(refill, runs[start].entry) + _to(refill, runs[end - 1].exit)
+            cost = best[start] + there_and_back + between[end - 1] - between[start] + fixed_m
             if cost < best[end]:
                 best[end], first[end] = cost, start
     loads: list[list[Run]] = []
@@ -246,7 +293,18 @@ def shortest_trips(runs: Sequence[Run], weights: Sequence[float], refill: Place,
 
 
 def trip_m(load: Sequence[Run], refill: Place) -> float:
-    """Way from the refill point to the start of a load and back from its end [m]; straight lines."""
-    across, along = refill
-    out = math.hypot(load[0].middle - across, load[0].start - along)
-    return out + math.hypot(load[-1].middle - across, load[-1].end - along)
+    """Way of a load without spraying [m]: from the refill point, between its runs and back; straight lines."""
+    return _to(refill, load[0].entry) + way_m(load) + _to(refill, load[-1].exit)
+
+
+def way_m(runs: Sequence[Run]) -> float:
+    """Way without spraying [m]: from the end of each run to the start of the next, and over gaps within runs."""
+    return math.fsum([*map(_between, runs, runs[1:]), *(run.idle_m for run in runs)])
+
+
+def _between(one: Run, other: Run) -> float:
+    return _to(one.exit, other.entry)
+
+
+def _to(one: Place, other: Place) -> float:
+    return math.hypot(one[0] - other[0], one[1] - other[1])

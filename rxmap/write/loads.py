@@ -5,10 +5,8 @@ from __future__ import annotations
 from decimal import Decimal
 from pathlib import Path
 
-import shapely
-
 from rxmap.records import LoadPlan
-from rxmap.write.geojson import DECIMALS, Feature, write_geojson
+from rxmap.write.geojson import Feature, write_geojson
 from rxmap.write.mix_sheet import AREA_STEP, apportioned
 
 VOLUME_STEP = Decimal("0.01")  # [L]
@@ -35,7 +33,7 @@ def write_loads(path: Path, plan: LoadPlan) -> None:
         path,
         [
             Feature(
-                shapely.set_precision(load.polygon, 10.0**-DECIMALS),  # rounding alone can cross a ring over itself
+                load.polygon,
                 {"load": load.load, "order": load.order, "area_ha": float(area), "volume_l": float(volume)},
             )
             for load, area, volume in zip(plan.loads, areas, volumes, strict=True)

@@ -31,13 +31,13 @@ def seconds(call, *args, **options):
 def main() -> None:
     """Print one line for each field and price."""
     print("  cells  field     price    cut s  opening s  pruning s  share  value")
-    footprint = machine_footprint(CELL, 24.0, 20.0, 30.0)
+    footprint = machine_footprint(CELL, CELL, width=24.0, run=20.0, aligned=True)
     for side in (200, 400):
         inside = np.hypot(*np.indices((side, side)) - side / 2) < 0.6 * side
         for name, reach, texture in (("smooth", 40.0, 0.0), ("patchy", 12.0, 0.0), ("textured", 12.0, 0.8)):
             benefit = invented_benefit(side, reach=reach, texture=texture)
             for mean in (0.005, 0.02, 0.05):
-                price = EdgePrice(along=mean, across=0.57 * mean, heading=None)
+                price = EdgePrice(along=mean, across=0.57 * mean, aligned=False)
                 treated, cut = seconds(treated_area, benefit, inside, price, CELL)
                 opened, opening = seconds(widen_or_drop, treated, inside, footprint)
                 kept, pruning = seconds(keep_paying, opened, benefit, price, CELL, inside=inside)

@@ -4,11 +4,12 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from shapely.geometry import box
 
 from rxmap.decide.benefit import Stake, crop_value_ha
 from rxmap.decide.decision import PassDecision, decide_passes
+from rxmap.decide.ground import decision_ground
 from rxmap.decide.options import pass_options
-from rxmap.decide.treat import decision_ground
 from rxmap.grid import FloatArray, Grid
 from rxmap.plan import Plan
 
@@ -37,11 +38,11 @@ def decide(field_grid: Grid) -> Callable[..., list[PassDecision]]:
 
     def run(plan: Plan, *stakes: Stake, mapped: object = None, kept: FloatArray | None = None) -> list[PassDecision]:
         options = pass_options(plan, 36.0)
-        ground = decision_ground(field_grid, np.zeros((60, 60)) if kept is None else kept, plan.machine)
+        kept = np.zeros((60, 60)) if kept is None else kept
+        ground = decision_ground(field_grid, kept, plan.machine, outline=box(*field_grid.bounds))
         return decide_passes(
             options,
             stakes,
-            grid=field_grid,
             grounds={option.slug: ground for option in options},
             machine=plan.machine,
             mapped=frozenset((s.name for s in stakes) if mapped is None else mapped),

@@ -177,5 +177,5 @@ def test_a_decision_never_gains_less_than_staying_at_home(plan_of, make_stake, d
     assert one.treated.any() == one.goes_out
     assert one.reason
     floor = ndimage.uniform_filter(pressure.reshape(60, 60), 1)
-    if one.goes_out and one.ground.factor == 1:
+    if one.goes_out and one.ground.cells.along == 10.0:
         assert (floor[one.treated] >= 8.0).all()

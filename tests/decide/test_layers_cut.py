@@ -13,7 +13,7 @@ from rxmap.decide.edge import EdgePrice
 
 CELL = 4.0
 INSIDE = np.ones((3, 3), dtype=bool)
-PRICES = [EdgePrice(along=0.03, across=0.02, heading=None), EdgePrice(along=0.02, across=0.04, heading=30.0)]
+PRICES = [EdgePrice(along=0.03, across=0.02, aligned=False), EdgePrice(along=0.02, across=0.04, aligned=True)]
 STEPS = ((0, 1), (-1, 0), (-1, 1), (1, 1))
 MASKS = (np.arange(2**9)[:, np.newaxis] >> np.arange(9) & 1).astype(bool)
 

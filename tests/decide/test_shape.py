@@ -23,14 +23,13 @@ blobs = st.builds(lambda mask, turns: ndimage.binary_dilation(mask, iterations=t
 fields = st.builds(lambda mask: ndimage.binary_closing(ndimage.binary_dilation(mask), iterations=2) | ~mask, masks)
 footprints = st.builds(
     machine_footprint,
+    st.sampled_from([3.0, 9.0]),
     st.just(3.0),
-    st.floats(1.0, 12.0),
-    st.floats(1.0, 15.0),
-    st.one_of(st.none(), st.floats(0.0, 360.0)),
+    width=st.floats(1.0, 12.0),
+    run=st.floats(1.0, 15.0),
+    aligned=st.booleans(),
 )
-prices = st.builds(
-    EdgePrice, along=st.floats(0.0, 0.3), across=st.floats(0.0, 0.3), heading=st.sampled_from([None, 0.0, 30.0])
-)
+prices = st.builds(EdgePrice, along=st.floats(0.0, 0.3), across=st.floats(0.0, 0.3), aligned=st.booleans())
 benefits = arrays(float, SHAPE, elements=st.floats(-1.0, 1.0, width=16), fill=st.nothing())
 
 
@@ -42,36 +41,18 @@ def block(rows: slice, columns: slice) -> np.ndarray:
 
 
 @pytest.mark.parametrize(
-    ("heading", "shape"), [(0.0, (5, 3)), (180.0, (5, 3)), (90.0, (3, 5)), (270.0, (3, 5)), (None, (5, 5))]
+    ("sides", "aligned", "shape"),
+    [((3.0, 3.0), True, (5, 3)), ((9.0, 3.0), True, (5, 1)), ((12.0, 1.5), True, (10, 1)), ((3.0, 3.0), False, (5, 5))],
 )
-def test_a_footprint_along_the_rows_or_columns_is_a_full_rectangle(heading, shape):
-    # 9 m across and 14 m along in cells of 3 m: 3 and, rounded up, 5 cells.
-    footprint = machine_footprint(3.0, 9.0, 14.0, heading)
+def test_a_footprint_is_as_many_cells_as_hold_it(sides, aligned, shape):
+    # 9 m across and 14 m along: in cells of 3 m three and, rounded up, five.
+    footprint = machine_footprint(*sides, width=9.0, run=14.0, aligned=aligned)
     assert footprint.shape == shape
     assert footprint.all()
 
 
 def test_a_machine_smaller_than_a_cell_takes_one_cell():
-    assert machine_footprint(3.0, 0.5, 0.0, 30.0).tolist() == [[True]]
-
-
-def test_a_slanting_footprint_leans_to_the_heading():
-    # Row 0 is in the north: heading 30 degrees leans to the right going up.
-    rows, columns = np.nonzero(machine_footprint(1.0, 3.0, 15.0, 30.0))
-    lean = np.polyfit(-rows, columns, 1)[0]
-    assert lean == pytest.approx(math.tan(math.radians(30.0)), rel=0.15)  # steps of a whole cell
-
-
-@settings(deadline=None)
-@given(width=st.floats(1.0, 20.0), run=st.floats(1.0, 20.0), heading=st.floats(0.0, 360.0), seed=st.integers(0, 99))
-def test_a_footprint_holds_the_whole_rectangle(width, run, heading, seed):
-    footprint, angle = machine_footprint(3.0, width, run, heading), math.radians(heading)
-    across, along = np.random.default_rng(seed).uniform(-0.5, 0.5, (2, 200)) * [[width], [run]]
-    east = along * math.sin(angle) + across * math.cos(angle)
-    north = along * math.cos(angle) - across * math.sin(angle)
-    rows, columns = footprint.shape
-    row, column = np.floor(rows / 2 - north / 3.0).astype(int), np.floor(columns / 2 + east / 3.0).astype(int)
-    assert footprint[row, column].all()
+    assert machine_footprint(3.0, 3.0, width=0.5, run=0.0, aligned=True).tolist() == [[True]]
 
 
 @settings(deadline=None)
@@ -145,7 +126,7 @@ def test_a_neck_too_narrow_is_cut_and_both_ends_are_kept():
     np.testing.assert_array_equal(kept, left | right)
 
 
-FOUR_CENTS = EdgePrice(along=0.04, across=0.04, heading=0.0)
+FOUR_CENTS = EdgePrice(along=0.04, across=0.04, aligned=True)
 
 
 @pytest.mark.parametrize(("fixed", "stays"), [(0.0, True), (1.3, True), (1.5, False)])
@@ -159,7 +140,7 @@ def test_a_part_goes_when_it_does_not_pay_for_edge_and_fixed_cost(fixed, stays):
 
 def test_a_part_that_only_breaks_even_goes():
     part = block(np.s_[4:6], np.s_[4:7])
-    price = EdgePrice(along=0.25, across=0.25, heading=0.0)  # 10 m of edge: 2.5, exact in binary
+    price = EdgePrice(along=0.25, across=0.25, aligned=True)  # 10 m of edge: 2.5, exact in binary
     benefit = np.where(block(np.s_[4:5], np.s_[4:7]), 0.5, 0.0) + np.where(block(np.s_[5:6], np.s_[4:6]), 0.5, 0.0)
     assert not keep_paying(part, benefit, price, 1.0, inside=EVERYWHERE).any()
 
@@ -173,7 +154,7 @@ def test_a_part_on_the_boundary_does_not_pay_for_the_boundary():
 
 
 def test_when_a_part_goes_its_neighbour_at_the_corner_is_asked_again():
-    price = EdgePrice(along=0.4 / math.pi, across=0.4 / math.pi, heading=None)
+    price = EdgePrice(along=0.4 / math.pi, across=0.4 / math.pi, aligned=False)
     first, second = block(np.s_[2:4], np.s_[2:4]), block(np.s_[4:6], np.s_[4:6])
     inside = EVERYWHERE
     zero = np.zeros(SHAPE)
@@ -214,8 +195,8 @@ def test_a_machine_loses_little_of_an_exact_cut_and_much_of_a_cell_by_cell_answe
     draw = np.random.default_rng(seed).standard_normal
     patches, grain = (ndimage.gaussian_filter(draw((80, 80)), reach) for reach in (10, 1))
     benefit = 25.0 * (0.003 * (patches / patches.std() + 0.8 * grain / grain.std()) - 0.0005)
-    price, inside = EdgePrice(along=0.016, across=0.016, heading=0.0), np.ones((80, 80), dtype=bool)
-    footprint = machine_footprint(5.0, 10.0, 20.0, 0.0)
+    price, inside = EdgePrice(along=0.016, across=0.016, aligned=True), np.ones((80, 80), dtype=bool)
+    footprint = machine_footprint(5.0, 5.0, width=10.0, run=20.0, aligned=True)
 
     def lost(treated: np.ndarray) -> float:
         return 1.0 - benefit[widen_or_drop(treated, inside, footprint)].sum() / benefit[treated].sum()

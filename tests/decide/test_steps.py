@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from shapely.geometry import box
 
 from rxmap.decide.benefit import crop_value_ha, pass_benefit
 from rxmap.decide.compare import _cell_shares, gain
 from rxmap.decide.decision import decide_passes
+from rxmap.decide.ground import decision_ground
 from rxmap.decide.options import pass_options
-from rxmap.decide.treat import decision_ground
 
 STEPPED = {
     "product.0.rate": ["0.2 L/ha", "0.4 L/ha"],
@@ -45,7 +46,7 @@ def test_the_lower_rate_stands_where_the_last_bit_of_control_does_not_pay(plan_o
         plan_of(STEPPED),
         make_stake(three_bands(40, 6, 0), loss=np.minimum(0.5, 0.01 * three_bands(40, 6, 0)), threshold=5.0),
     )
-    factor = one.ground.factor
+    factor = round(one.ground.cells.along / 10)
     assert one.kind == "map"
     assert (one.levels[:, : 18 // factor] == 2).all()
     assert (one.levels[:, 22 // factor : 38 // factor] == 1).all()
@@ -57,7 +58,7 @@ def test_the_gain_of_a_stepped_map_is_the_sum_over_its_cells(plan_of, make_stake
     pressure = three_bands(40, 6, 0)
     stake = make_stake(pressure, threshold=5.0)
     (one,) = decide(plan, stake)
-    shares = _cell_shares(one, one.levels, field_grid)
+    shares = _cell_shares(one, one.levels)
     cells = np.full(3600, 0.01)
     money = gain(_case(shares), {"midge": stake.loss}, decisions=[one], area_ha=cells, value_ha=1200.0)
     by_hand = sum(
@@ -83,11 +84,10 @@ def test_without_a_loss_only_the_full_rate_is_weighed(plan_of, make_stake):
 
 def decided_by_hand(plan, stake, grid, drawn):
     options = pass_options(plan, 36.0)
-    ground = decision_ground(grid, np.zeros((60, 60)), plan.machine, by_hand=drawn)
+    ground = decision_ground(grid, np.zeros((60, 60)), plan.machine, outline=box(*grid.bounds), by_hand=drawn)
     return decide_passes(
         options,
         [stake],
-        grid=grid,
         grounds={option.slug: ground for option in options},
         machine=plan.machine,
         mapped=frozenset({"midge"}),
@@ -102,7 +102,7 @@ def test_what_is_drawn_by_hand_goes_out_against_numbers_and_gates(plan_of, make_
         (one,) = decided_by_hand(plan_of(), stake, field_grid, drawn)
         assert one.kind == "map"
         assert "by hand" in one.reason
-        assert one.treated.sum() * one.ground.factor**2 == pytest.approx(100, abs=40)  # whole decision cells
+        assert one.ground.field_ha[one.treated].sum() * 100 == pytest.approx(100, abs=40)  # whole decision cells
 
 
 def test_ground_by_hand_inside_a_treated_part_changes_nothing(plan_of, make_stake, field_grid, patch):
@@ -122,7 +122,7 @@ def test_the_treated_area_grows_by_the_way_the_target_spreads(plan_of, make_stak
     (grown,) = decide(plan_of(), replace(spreading, spread_m=25.0))
     more = (grown.treated & ~one.treated).any(axis=0)
     assert not (one.treated & ~grown.treated).any()
-    assert more.sum() * one.ground.factor * 10.0 == pytest.approx(20.0, abs=10.0)
+    assert more.sum() * one.ground.cells.across == pytest.approx(20.0, abs=10.0)
 
 
 def test_growth_never_reaches_into_ground_that_may_not_be_sprayed(plan_of, make_stake, decide, patch):

@@ -5,29 +5,28 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage
+from shapely.geometry import box
 
 from rxmap.decide.benefit import Benefit
+from rxmap.decide.ground import MOST_DECISION_CELLS, decision_ground, section_width
 from rxmap.decide.options import pass_options
-from rxmap.decide.treat import (
-    MOST_DECISION_CELLS,
-    decision_ground,
-    least_run,
-    least_width,
-    machine_edge_price,
-    section_width,
-    treat,
-)
+from rxmap.decide.treat import least_run, least_width, machine_edge_price, treat
 from rxmap.grid import Grid
 
 NONE_KEPT = np.zeros((60, 60))
 
 
 def treatment_of(plan, grid, score, allowed=None, kept=NONE_KEPT):
-    ground = decision_ground(grid, kept, plan.machine)
+    ground = decision_ground(grid, kept, plan.machine, outline=box(*grid.bounds))
     allowed = np.ones(len(score), dtype=bool) if allowed is None else allowed
     (option,) = pass_options(plan, 36.0)
     benefit = Benefit(steps=option.steps, scores=np.atleast_2d(score), money=True, allowed=allowed, targets=("midge",))
-    return treat(benefit, grid=grid, ground=ground, machine=plan.machine), ground
+    return treat(benefit, ground=ground, machine=plan.machine), ground
+
+
+def factor(ground):
+    """Field cells along a decision cell."""
+    return round(ground.cells.along / 10)
 
 
 def field_of(columns: slice, inside: float, outside: float) -> np.ndarray:
@@ -48,15 +47,17 @@ def field_of(columns: slice, inside: float, outside: float) -> np.ndarray:
 )
 def test_a_decision_cell_is_half_a_section_or_a_cell(plan_of, machine, cell, factor):
     plan = plan_of({f"machine.{key}": value for key, value in machine.items()})
-    ground = decision_ground(Grid(0.0, 90.0, cell, np.ones((40, 40))), np.zeros((40, 40)), plan.machine)
-    assert ground.factor == factor
-    assert ground.grid.cell == cell * factor
+    grid = Grid(0.0, 90.0, cell, np.ones((40, 40)))
+    ground = decision_ground(grid, np.zeros((40, 40)), plan.machine, outline=box(*grid.bounds))
+    assert (ground.cells.across, ground.cells.along) == (cell * factor, cell * factor)
 
 
-def test_decision_cells_are_never_too_many(plan_of):
+@pytest.mark.parametrize("heading", [{}, {"machine.heading": 33}], ids=["blocks", "in the passes"])
+def test_decision_cells_are_never_too_many(plan_of, heading):
     grid = Grid(0.0, 0.0, 1.0, np.ones((400, 500)))
-    ground = decision_ground(grid, np.zeros(grid.shape), plan_of({"machine.swath": "1 m"}).machine)
-    assert np.count_nonzero(ground.grid.share) <= MOST_DECISION_CELLS
+    machine = plan_of({"machine.swath": "1 m"} | heading).machine
+    ground = decision_ground(grid, np.zeros(grid.shape), machine, outline=box(*grid.bounds))
+    assert np.count_nonzero(ground.field_ha) <= MOST_DECISION_CELLS
     assert ground.free_ha.sum() == pytest.approx(20.0)
 
 
@@ -64,7 +65,7 @@ def test_free_ground_is_the_field_without_its_keep_outs(plan_of, field_grid):
     kept = NONE_KEPT.copy()
     kept[:, :15] = 1.0
     kept[:, 15] = 0.25
-    ground = decision_ground(field_grid, kept, plan_of().machine)
+    ground = decision_ground(field_grid, kept, plan_of().machine, outline=box(*field_grid.bounds))
     assert ground.free_ha.sum() == pytest.approx(36.0 * (1 - 15.25 / 60))
     assert not ground.sprayable[:, 0].any()
 
@@ -72,8 +73,10 @@ def test_free_ground_is_the_field_without_its_keep_outs(plan_of, field_grid):
 def test_widths_and_runs_of_the_machine(plan_of):
     machine = plan_of({"machine.swath": "36 m", "machine.sections": 12, "machine.delay": "0.4 s"}).machine
     assert section_width(machine) == 3.0
-    assert least_width(machine, 3.0) == 6.0
-    assert least_width(plan_of({"machine.swath": "36 m"}).machine, 3.0) == 36.0
+    grid = Grid(0.0, 90.0, 3.0, np.ones((30, 30)))
+    fine, wide = machine, plan_of({"machine.swath": "36 m"}).machine
+    for rig, least in ((fine, 6.0), (wide, 36.0)):
+        assert least_width(rig, decision_ground(grid, np.zeros((30, 30)), rig, outline=box(*grid.bounds))) == least
     assert least_run(machine) == pytest.approx(2 * 5.0 * 0.4)
     assert least_run(plan_of().machine) == 0.0
 
@@ -87,8 +90,8 @@ def test_worth_adds_up_to_the_benefit_of_the_field(plan_of, field_grid):
 
 def test_only_ground_that_pays_is_treated(plan_of, field_grid):
     treatment, ground = treatment_of(plan_of(), field_grid, field_of(slice(0, 20), 30.0, -30.0))
-    assert treatment.treated[:, : 20 // ground.factor].all()
-    assert not treatment.treated[:, 20 // ground.factor + 1 :].any()
+    assert treatment.treated[:, : 20 // factor(ground)].all()
+    assert not treatment.treated[:, 20 // factor(ground) + 1 :].any()
 
 
 def test_a_strip_narrower_than_the_machine_is_left(plan_of, field_grid):
@@ -102,8 +105,8 @@ def test_a_strip_narrower_than_the_machine_is_left(plan_of, field_grid):
 def test_ground_below_the_threshold_is_never_treated_whatever_it_is_worth(plan_of, field_grid):
     allowed = (np.arange(3600) % 60) < 30
     treatment, ground = treatment_of(plan_of(), field_grid, np.full(3600, 1e5), allowed)
-    assert treatment.treated[:, : 30 // ground.factor].all()
-    assert not treatment.treated[:, 30 // ground.factor :].any()
+    assert treatment.treated[:, : 30 // factor(ground)].all()
+    assert not treatment.treated[:, 30 // factor(ground) :].any()
     assert np.array_equal(treatment.above, treatment.treated)
 
 

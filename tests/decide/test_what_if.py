@@ -7,11 +7,12 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from shapely.geometry import box
 
 from rxmap.decide.benefit import crop_value_ha
 from rxmap.decide.decision import decide_passes
+from rxmap.decide.ground import decision_ground
 from rxmap.decide.options import pass_options
-from rxmap.decide.treat import decision_ground
 from rxmap.decide.what_if import ASSUMPTIONS, what_if
 
 
@@ -21,7 +22,7 @@ def answers(plan_of, make_stake, field_grid):
     plan = plan_of()
     pressure = np.tile(np.linspace(30.0, 0.0, 60), (60, 1)).ravel()
     options = pass_options(plan, 36.0)
-    ground = decision_ground(field_grid, np.zeros((60, 60)), plan.machine)
+    ground = decision_ground(field_grid, np.zeros((60, 60)), plan.machine, outline=box(*field_grid.bounds))
     asked = []
 
     def decide(options, stakes, value_ha):
@@ -29,7 +30,6 @@ def answers(plan_of, make_stake, field_grid):
         return decide_passes(
             options,
             stakes,
-            grid=field_grid,
             grounds={"rowan": ground},
             machine=plan.machine,
             mapped=frozenset({"midge"}),

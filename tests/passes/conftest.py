@@ -9,8 +9,8 @@ from shapely.geometry.base import BaseGeometry
 
 from rxmap.decide.benefit import Stake, crop_value_ha
 from rxmap.decide.decision import decide_passes
+from rxmap.decide.ground import decision_ground
 from rxmap.decide.options import pass_options
-from rxmap.decide.treat import decision_ground
 from rxmap.grid import FloatArray, Frame, geodesic_area_m2, make_grid
 from rxmap.passes.keep_outs import kept_ground, kept_share, product_setback_m, sprayed_around
 from rxmap.passes.layer import Ledger
@@ -72,9 +72,9 @@ def prescribed(field: Field) -> Callable[..., list[PassResult]]:
         decisions = decide_passes(
             options,
             [stake],
-            grid=grid,
             grounds={
-                slug: decision_ground(grid, kept_share(ground, grid), plan.machine) for slug, ground in kept.items()
+                slug: decision_ground(grid, kept_share(ground, grid), plan.machine, outline=field.ground)
+                for slug, ground in kept.items()
             },
             machine=plan.machine,
             mapped=mapped,

@@ -8,8 +8,8 @@ import shapely
 
 from rxmap.decide.benefit import Stake, crop_value_ha
 from rxmap.decide.decision import decide_passes
+from rxmap.decide.ground import decision_ground
 from rxmap.decide.options import pass_options
-from rxmap.decide.treat import decision_ground
 from rxmap.grid import make_grid
 from rxmap.passes.layer import Ledger
 from rxmap.passes.prescription import amount, prescribe
@@ -43,11 +43,11 @@ def prescribed(field, plan_of):
         options = pass_options(plan, field.area_ha)
         treat = sum((grid.covered(h.ground) for h in by_hand if h.action == "treat"), np.zeros(grid.shape))
         skip = sum((grid.covered(h.ground) for h in by_hand if h.action == "skip"), np.zeros(grid.shape))
-        ground = decision_ground(grid, skip, plan.machine, by_hand=treat if treat.any() else None)
+        drawn = treat if treat.any() else None
+        ground = decision_ground(grid, skip, plan.machine, outline=field.ground, by_hand=drawn)
         (decision,) = decide_passes(
             options,
             [stake],
-            grid=grid,
             grounds={options[0].slug: ground},
             machine=plan.machine,
             mapped=frozenset({"midge"}),

@@ -12,10 +12,11 @@ from scipy import stats
 from shapely.affinity import rotate
 from shapely.geometry import Point, box
 
+from rxmap.decide.lanes import lanes_over, pass_lanes, turned
 from rxmap.grid import make_grid
 from rxmap.passes.strip_places import TreatedArea, clear_runs, place_strips
 from rxmap.passes.strips import check_strips, detectable_difference, strip_claims, strip_plan
-from rxmap.passes.sweep import sweep, turned
+from rxmap.passes.sweep import sweep
 from rxmap.plan import CheckStrips, Machine
 
 SWATH = 12.0
@@ -40,7 +41,8 @@ def areas_of(*grounds, worth=lambda east, north: 20.0 + 0 * east, rate=1.0):
 
 def placed(*grounds, rig=None, wish=None, worth=lambda east, north: 20.0 + 0 * east, money=True):
     areas, grid = areas_of(*grounds, worth=worth)
-    return place_strips(areas, grounds, grid, machine=rig or machine(), asked=wish, money=money)
+    lanes = pass_lanes(rig or machine(), shapely.union_all(grounds), grounds)
+    return place_strips(areas, grounds, grid, lanes=lanes, asked=wish, money=money)
 
 
 def test_four_strips_of_150_m_by_default_each_a_swath_wide_along_the_pass():
@@ -69,7 +71,7 @@ def test_strips_keep_every_rule_whatever_the_ground(heading, width, length, coun
     strips = placed(
         ground, rig=machine(heading), wish=asked(count), worth=lambda east, north: 30 + rough * np.sin(east / 50)
     )
-    driven = [(run.left, run.right) for run in sweep([ground], SWATH, heading)]
+    driven = [(run.left, run.right) for run in sweep([ground], lanes_over([ground], SWATH, heading))]
     assert len(strips) <= count
     assert sum(strip.ground.area for strip in strips) <= 0.1 * ground.area * (1 + 1e-9)
     for strip in strips:
@@ -213,8 +215,8 @@ def layered(plan_of, field):
     """Decision, parts, ledger and machine of a pass that treats the whole invented field, or its west."""
     from rxmap.decide.benefit import Stake, crop_value_ha
     from rxmap.decide.decision import decide_passes
+    from rxmap.decide.ground import decision_ground
     from rxmap.decide.options import pass_options
-    from rxmap.decide.treat import decision_ground
     from rxmap.passes.layer import Ledger, claims_of, layer_parts
 
     def run(pressure):
@@ -234,8 +236,7 @@ def layered(plan_of, field):
         decision = decide_passes(
             options,
             [stake],
-            grid=grid,
-            grounds={options[0].slug: decision_ground(grid, np.zeros(grid.shape), plan.machine)},
+            grounds={options[0].slug: decision_ground(grid, np.zeros(grid.shape), plan.machine, outline=field.ground)},
             machine=plan.machine,
             mapped=frozenset({"midge"}),
             value_ha=crop_value_ha(plan.field),
@@ -295,7 +296,7 @@ def test_a_strip_lies_in_the_ground_of_one_rate():
     grid = make_grid(box(0, 0, 360, 500), 5.0)
     values = np.full(grid.shape, 20.0)
     areas = [TreatedArea(rate=rate, ground=ground, worth=values) for rate, ground in ((6.0, low), (9.0, full))]
-    strips = place_strips(areas, [low, full], grid, machine=machine())
+    strips = place_strips(areas, [low, full], grid, lanes=pass_lanes(machine(), box(0, 0, 360, 500), [low, full]))
     assert {strip.rate for strip in strips} == {6.0, 9.0}
     for strip in strips:
         assert (low if strip.rate == 6.0 else full).buffer(0.1).contains(strip.ground.buffer(SWATH * 0.99))

@@ -11,17 +11,21 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rxmap.decide.lanes import lanes_over, longest_heading, turned
 from rxmap.passes.sweep import (
     Place,
     Run,
-    longest_heading,
     share_out,
     shortest_trips,
     sweep,
     trip_m,
-    turned,
     whole_passes,
 )
+
+
+def driven(grounds: list[shapely.Geometry], swath: float, heading: float) -> list[Run]:
+    return sweep(grounds, lanes_over(grounds, swath, heading))
+
 
 RING = shapely.box(0, 0, 400, 300).difference(shapely.box(120, 100, 260, 200))
 headings = st.floats(0, 359.9)
@@ -41,7 +45,7 @@ def grounds(draw: st.DrawFn) -> list[shapely.Polygon]:
 def runs_of(lengths: list[float], swath: float = 10.0) -> list[Run]:
     """Strips of given lengths side by side, all from the south line."""
     steps = [shapely.box(swath * n, 0, swath * (n + 1), length) for n, length in enumerate(lengths)]
-    return sweep([shapely.union_all(steps)], swath, 0.0)
+    return driven([shapely.union_all(steps)], swath, 0.0)
 
 
 def total_m(loads: list[list[Run]], refill: Place, fixed_m: float) -> float:
@@ -61,13 +65,13 @@ def till_empty(runs: list[Run], weights: list[float]) -> list[list[Run]]:
 @settings(deadline=None, max_examples=30)
 @given(grounds(), st.floats(7, 40), headings)
 def test_strips_hold_all_of_the_ground(ground: list[shapely.Polygon], swath: float, heading: float) -> None:
-    runs = sweep(ground, swath, heading)
+    runs = driven(ground, swath, heading)
     for number, one in enumerate(ground):
         assert math.fsum(run.areas[number] for run in runs) == pytest.approx(one.area, rel=1e-9)
 
 
 def test_passes_alternate_and_are_one_swath_wide() -> None:
-    runs = sweep([RING], 24.0, 90.0)
+    runs = driven([RING], 24.0, 90.0)
     assert [run.end > run.start for run in runs[:4]] == [True, False, True, False]
     assert {round(run.right - run.left, 9) for run in runs} == {24.0}
 
@@ -88,7 +92,7 @@ def test_the_default_heading_follows_the_long_side(heading: float) -> None:
 @settings(deadline=None, max_examples=20)
 @given(grounds(), headings, st.integers(1, 7))
 def test_shares_are_cut_to_size_and_lose_no_ground(ground: list[shapely.Polygon], heading: float, count: int) -> None:
-    runs = sweep(ground, 12.0, heading)
+    runs = driven(ground, 12.0, heading)
     weights = [1e-4 * (number + 1) for number in range(len(ground))]
     total = math.fsum(run.work(weights) for run in runs)
     loads = share_out(runs, weights, [total / count] * count)

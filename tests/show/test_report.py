@@ -80,7 +80,7 @@ def load_plan(result: Result) -> LoadPlan:
     rig = {"kind": "drone", "swath": "9 m", "carrier": "2 gal/acre", "tank": "10 gal", "reserve": "0.5 gal"}
     products = [Product.model_validate({**result.plan["product"][0], "pack": "2.5 gal"})]
     treated = treated_ground(result.passes[0], result.field.frame)
-    return plan_loads(treated, products, machine=Machine.model_validate(rig), frame=result.field.frame)
+    return plan_loads(treated, products, machine=Machine.model_validate(rig), field=result.field)
 
 
 @pytest.fixture(scope="session")

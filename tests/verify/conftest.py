@@ -130,7 +130,7 @@ def crewed(one: PassResult, result: Result) -> PassResult:
     treated = treated_ground(one, result.field.frame)
     if not treated:
         return replace(one, loads=0, load_plan=None)
-    loads = plan_loads(treated, products, machine=Machine.model_validate(plan["machine"]), frame=result.field.frame)
+    loads = plan_loads(treated, products, machine=Machine.model_validate(plan["machine"]), field=result.field)
     use = replace(one.products[0], rate=max(part.rate for part in one.parts), total=loads.needs[0].total)
     area = round(sum(part.area_ha for part in one.parts if part.treat), 4)
     return replace(one, treated_ha=area, products=(use,), loads=len(loads.loads), load_plan=loads)

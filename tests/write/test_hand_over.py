@@ -29,8 +29,8 @@ def hopper(result: Result) -> PassResult:
 def loads(result: Result, hopper: PassResult) -> LoadPlan:
     machine = Machine.model_validate(result.plan["machine"] | {"reserve": "0.5 gal"})
     product = Product.model_validate(result.plan["product"][0] | {"pack": "1 gal"})
-    frame = result.field.frame
-    return plan_loads(treated_ground(hopper, frame), [product], machine=machine, frame=frame)
+    treated = treated_ground(hopper, result.field.frame)
+    return plan_loads(treated, [product], machine=machine, field=result.field)
 
 
 @pytest.fixture

@@ -19,8 +19,8 @@ from rxmap.write.loads import write_loads
 def plan(result: Result) -> LoadPlan:
     machine = Machine.model_validate(result.plan["machine"])
     product = Product.model_validate(result.plan["product"][0])
-    frame = result.field.frame
-    return plan_loads(treated_ground(result.passes[0], frame), [product], machine=machine, frame=frame)
+    treated = treated_ground(result.passes[0], result.field.frame)
+    return plan_loads(treated, [product], machine=machine, field=result.field)
 
 
 def test_it_holds_each_load_in_driving_order(tmp_path: Path, plan: LoadPlan) -> None:

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from rxmap.grid import Frame
 from rxmap.passes.loads import LoadItem, LoadPlan, Treated, plan_loads
 from rxmap.plan import Machine, Product
+from rxmap.records import Field
 from rxmap.write.mix_sheet import apportioned, measured, mix_lines, neutral, write_mix_sheet
 
 FRAME = Frame(lon=17.4, lat=53.1)
@@ -37,7 +38,8 @@ def loads_of(
     product = Product.model_validate({"name": name, "rate": rate, "label": limits, "cost": f"1 EUR/{unit}"})
     rates = (product.full_rate.magnitude,)
     treated = Treated(ground=ground, area_ha=ground.area / 1e4, volume=150.0, rates=rates)
-    return plan_loads([treated], [product], machine=rig, frame=FRAME)
+    field = Field(name="block", boundary=ground, ground=ground, frame=FRAME, area_ha=treated.area_ha)
+    return plan_loads([treated], [product], machine=rig, field=field)
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:

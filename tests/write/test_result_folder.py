@@ -39,7 +39,7 @@ def test_the_checks_of_a_stranger_find_nothing(tmp_path: Path, result: Result) -
         treated_ground(going, result.field.frame),
         [Product.model_validate(result.plan["product"][0])],
         machine=Machine.model_validate(result.plan["machine"]),
-        frame=result.field.frame,
+        field=result.field,
     )
     crewed = replace(result, passes=(replace(going, load_plan=loads), staying))
     write_result(crewed, tmp_path, pages={"map.html": "page"})
