@@ -74,14 +74,18 @@ def main() -> NoReturn:
 
 
 def _count_interrupts() -> list[int]:
-    """Raise on Ctrl-C as ever, and remember it: an import that it breaks off may end in an error of another name."""
+    """Raise on Ctrl-C as ever, and remember it: an import that it breaks off may end in an error of another name.
+
+    Who started us may have turned Ctrl-C off, as a shell does for what runs in its background: then it stays off.
+    """
     seen: list[int] = []
 
     def interrupt(number: int, _: object) -> None:
         seen.append(number)
         raise KeyboardInterrupt
 
-    if threading.current_thread() is threading.main_thread():
+    usual = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    if usual and threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, interrupt)
     return seen
 
