@@ -12,6 +12,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from rxmap import __version__
+from rxmap.cli.batch import batch
 from rxmap.cli.build import build
 from rxmap.cli.check import check
 from rxmap.cli.new import new
@@ -47,7 +48,7 @@ def options(
     """Hold what stands before every command; `main` reads --debug itself, to have it when parsing fails."""
 
 
-for command in (new, check, build, verify):
+for command in (new, check, build, verify, batch):
     app.command()(command)
 
 
@@ -99,8 +100,8 @@ def _ended(run: Callable[[], object], interrupts: Sequence[int] = ()) -> int:
     except RxmapError as error:
         _say(error.lines(), error)
         return NOT_PROVED if isinstance(error, CheckError) else REFUSED
-    except (KeyboardInterrupt, typer.Abort):
-        return _interrupted()
+    except (KeyboardInterrupt, typer.Abort) as error:
+        return _interrupted(str(error))
     except BrokenPipeError:
         return DONE
     except SystemExit as left:  # the parser leaves with 1 when the reader of a pipe is gone; else a signal ended us
@@ -118,8 +119,8 @@ def _ended(run: Callable[[], object], interrupts: Sequence[int] = ()) -> int:
     return code if isinstance(code, int) else DONE
 
 
-def _interrupted() -> int:
-    print("rxmap: interrupted; nothing was published", file=sys.stderr)
+def _interrupted(left: str = "") -> int:
+    print(f"rxmap: interrupted; {left or 'nothing was published'}", file=sys.stderr)
     return INTERRUPTED
 
 

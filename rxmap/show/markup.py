@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import html
 import re
 from collections.abc import Iterable, Sequence
@@ -75,3 +77,18 @@ def table(caption: str, head: Row, rows: Sequence[Row], *, numbers: str = "") ->
 
 def _kind(letter: str) -> str:
     return "number" if letter == "n" else "words"
+
+
+def policy(*scripts: str) -> str:
+    """Write the policy of a page that asks for nothing and runs no script but these.
+
+    References
+    ----------
+    W3C Content Security Policy Level 3, section 8.4 (hashes of inline scripts).
+    """
+    hashes = (base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii") for script in scripts)
+    allowed = " ".join(f"'sha256-{digest}'" for digest in hashes)
+    return (
+        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data:; "
+        "connect-src 'none'; base-uri 'none'; form-action 'none'"
+    )

@@ -2,16 +2,10 @@
 
 Text from files takes two ways only: escaped into HTML by `markup.tag`, or through one JSON block
 that the script reads and sets as text. It never passes a template engine, which would run it.
-
-References
-----------
-W3C Content Security Policy Level 3, section 8.4 (hashes of inline scripts).
 """
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import json
 
 import folium
@@ -21,7 +15,7 @@ from folium.template import Template
 from rxmap import __version__
 from rxmap.records import Result
 from rxmap.show import assets, layers, story, text
-from rxmap.show.markup import Markup, bullets, join, tag
+from rxmap.show.markup import Markup, bullets, join, policy, tag
 from rxmap.show.tables import all_tables
 
 # In JSON these can only stand inside strings, where the escape means the same.
@@ -116,7 +110,7 @@ class Page(Figure):  # type: ignore[misc]
         for child in self._children.values():
             child.render(**kwargs)
         self.code = f"{assets.own('map.js')}\n{self.script.render().strip()}"
-        self.policy = _policy(self.leaflet_script, self.code)
+        self.policy = policy(self.leaflet_script, self.code)
         return str(self._template.render(this=self, kwargs=kwargs))
 
 
@@ -147,15 +141,6 @@ def _json(data: layers.Data) -> str:
     for sign, escape in _ESCAPES.items():
         block = block.replace(sign, escape)
     return block
-
-
-def _policy(*scripts: str) -> str:
-    hashes = (base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii") for script in scripts)
-    allowed = " ".join(f"'sha256-{digest}'" for digest in hashes)
-    return (
-        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data:; "
-        "connect-src 'none'; base-uri 'none'; form-action 'none'"
-    )
 
 
 def _before(result: Result) -> Markup:
