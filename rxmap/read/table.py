@@ -26,6 +26,7 @@ DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
 SHAPEFILE_LETTERS = 10  # of a column's name, ESRI shapefile description, July 1998 (dBASE header)
 PLACED = ("stop", "lon", "lat")  # in the header of every table, long or wide
 MOST_ROWS = 20_000  # our limit: a walk has dozens of stops, a wrong file millions
+STOP_ROWS = "one row per stop and target, zeros included"
 
 _SPREADSHEETS = (b"\xd0\xcf\x11\xe0", b"SQLite format 3")
 _WITH_COMMA = re.compile(r"-?[0-9]+,[0-9]+")
@@ -71,7 +72,9 @@ class Table:
         return f"{self.name}: {self.word} {row.number}"
 
 
-def read_table(source: Source, *, most: int = MOST_ROWS) -> Table:
+def read_table(
+    source: Source, *, most: int = MOST_ROWS, form: str = STOP_ROWS, needed: Sequence[str] = REQUIRED
+) -> Table:
     r"""Read delimited text: UTF-8, comma, semicolon or tab, quotes as in RFC 4180.
 
     Parameters
@@ -80,6 +83,8 @@ def read_table(source: Source, *, most: int = MOST_ROWS) -> Table:
         From the door.
     most : int
         Rows beyond which it is a wrong file.
+    form, needed : str, sequence of str
+        What its rows are and which columns it needs, for messages.
 
     Raises
     ------
@@ -93,12 +98,12 @@ def read_table(source: Source, *, most: int = MOST_ROWS) -> Table:
     >>> table.mark, table.rows
     (',', (Row(number=2, cells=('007', '10,5', '50,5', 'aphid')),))
     """
-    lines = list(io.StringIO(_text(source), newline=""))  # keeps line ends, numbers lines as editors do
-    delimiter = _delimiter(source.name, lines)
+    lines = list(io.StringIO(_text(source, form), newline=""))  # keeps line ends, numbers lines as editors do
+    delimiter = _delimiter(source.name, lines, needed)
     numbered = _records(source.name, lines, delimiter)
     _, names = next(numbered)
     header = tuple(name.strip() for name in names)
-    rows = _rows(source.name, header, numbered, most)
+    rows = _rows(source.name, header, numbered, most=most, form=form)
     return Table(name=source.name, word="row", header=header, rows=rows, mark=_mark(header, rows, delimiter))
 
 
@@ -159,10 +164,10 @@ def _full_names(columns: Sequence[str]) -> dict[str, str]:
     return {short: name for short, name in cut.items() if short not in columns}
 
 
-def _text(source: Source) -> str:
+def _text(source: Source, form: str) -> str:
     data, name = source.data, source.name
     if not data.strip():
-        raise InputError(f"{name}: the file is empty. Write a header and one row per stop and target.")
+        raise InputError(f"{name}: the file is empty. Write a header and {form}.")
     if data.startswith(_SPREADSHEETS):
         raise InputError(f"{name}: a spreadsheet or archive, not text. Save the sheet as CSV in UTF-8.")
     if is_markup(data):
@@ -179,7 +184,7 @@ def _text(source: Source) -> str:
         raise InputError(f"{name}: {found} is not UTF-8. Save the table as UTF-8.") from None
 
 
-def _delimiter(name: str, lines: list[str]) -> str:
+def _delimiter(name: str, lines: list[str], needed: Sequence[str]) -> str:
     """Find the delimiter from the header, where only one reading is possible."""
     readings = {delimiter: _header(lines, delimiter) for delimiter in DELIMITERS}
     dividing = [delimiter for delimiter, names in readings.items() if len(names) > 1]
@@ -187,7 +192,7 @@ def _delimiter(name: str, lines: list[str]) -> str:
     if len(fitting) == 1 or len(dividing) == 1:
         return (fitting or dividing)[0]
     if not dividing:
-        raise InputError(f"{name}: row 1 is no header: no comma, semicolon or tab. Needed: {', '.join(REQUIRED)}.")
+        raise InputError(f"{name}: row 1 is no header: no comma, semicolon or tab. Needed: {', '.join(needed)}.")
     words = " and ".join(DELIMITERS[delimiter] for delimiter in dividing)
     raise InputError(f"{name}: row 1 can be read with {words} between its names. Use one, and quote the others.")
 
@@ -218,14 +223,14 @@ def _holds(cells: list[str]) -> bool:
 
 
 def _rows(
-    name: str, header: tuple[str, ...], records: Iterator[tuple[int, list[str]]], most: int
+    name: str, header: tuple[str, ...], records: Iterator[tuple[int, list[str]]], *, most: int, form: str
 ) -> tuple[Row, ...]:
     faults = Faults()
     rows: list[Row] = []
     try:
         for number, cells in records:
             if len(rows) >= most:
-                what = "the scouting file" if most == MOST_ROWS else "the right file"
+                what = "the scouting file" if (most, form) == (MOST_ROWS, STOP_ROWS) else "the right file"
                 raise InputError(f"{name}: more than {most} rows. Is it {what}?")
             if len(cells) != len(header):
                 faults.add(f"{name}: row {number}: found {len(cells)} cells, the header has {len(header)}. Mend it.")
@@ -234,7 +239,7 @@ def _rows(
         faults.extend(error.faults)
     faults.raise_if_any()
     if not rows:
-        raise InputError(f"{name}: a header without rows. Write one row per stop and target, zeros included.")
+        raise InputError(f"{name}: a header without rows. Write {form}.")
     return tuple(rows)
 
 
