@@ -1,0 +1,251 @@
+"""A review put together: from what was read to what each question is answered with."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from rxmap.decide.options import PassOption, pass_options
+from rxmap.errors import Caution
+from rxmap.grid import FloatArray
+from rxmap.passes.strips import detectable_difference
+from rxmap.plan import Plan
+from rxmap.read.planned import PlannedPass
+from rxmap.read.review import ReviewInputs
+from rxmap.records import Observation
+from rxmap.review.as_applied import Delivered, delivered
+from rxmap.review.cleaning import Cleaned, cleaned
+from rxmap.review.grounds import Pair, StripGround, Unused, compare_places, strip_ground
+from rxmap.review.intervals import FEWEST_PAIRS, Interval, paired_interval, paired_test
+from rxmap.review.money import (
+    Earned,
+    PassMoney,
+    ThresholdCheck,
+    all_money,
+    at_todays_prices,
+    expected_shares,
+    pass_money,
+    threshold_check,
+    yield_value,
+)
+from rxmap.review.pressure import Curve, Fall, Visit, curves, fall, too_few, visits
+
+OLDER = "older visit"  # why such a row of the first scouting is not used; it still tells of its day
+GPS_ERROR = 5.0  # [m] of a stop where the plan gives none; judgement
+FEWEST_SAMPLES = 1  # hand samples wanted on a strip and on each of its sides
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gain:
+    """What treating added to the yield: beside the strips less on them.
+
+    Parameters
+    ----------
+    source : str
+        ``harvest`` or ``hand samples``.
+    unit : str
+        Of the yield.
+    pairs, unused : tuple of Pair, tuple of Unused
+        By strip.
+    found : Interval or None
+        None where `why` says why strips cannot tell.
+    t, p : float or None
+        Student's t against zero and its two-sided p.
+    detectable : float or None
+        Smallest difference that so many strips with this scatter show.
+    """
+
+    source: str
+    unit: str
+    pairs: tuple[Pair, ...]
+    unused: tuple[Unused, ...]
+    found: Interval | None
+    t: float | None
+    p: float | None
+    detectable: float | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PassReview:
+    """One pass that went out, and what is known of it now."""
+
+    planned: PlannedPass
+    done: Delivered | None
+    falls: tuple[Fall, ...]
+    gain: Gain | None
+    by_hand: Gain | None
+    money: PassMoney
+    threshold: ThresholdCheck | None
+    why_threshold: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Review:
+    """Everything that a review found: what is written and shown."""
+
+    plan: Plan  # at today's prices
+    inputs: ReviewInputs
+    passes: tuple[PassReview, ...]
+    harvest: Cleaned | None
+    money: Earned
+    visits: tuple[Visit, ...]
+    curves: tuple[Curve, ...]
+    cautions: tuple[Caution, ...]
+
+
+def answered(plan: Plan, inputs: ReviewInputs) -> Review:
+    """Answer every question of a review from what was read.
+
+    Parameters
+    ----------
+    plan : Plan
+        Of the review.
+    inputs : ReviewInputs
+        Of that plan.
+    """
+    today = at_todays_prices(plan, inputs.costs)
+    options = {option.slug: option for option in pass_options(today, inputs.field.area_ha)}
+    points = cleaned(inputs.harvest, inputs.field.ground) if inputs.harvest else None
+    passes = tuple(
+        _pass_review(today, inputs, one, options[one.slug], points) for one in inputs.planned.passes if one.parts
+    )
+    seen = [row for row in inputs.planned.observations if row.used or row.why == OLDER]
+    after = [row for row in inputs.after if row.used or row.why == OLDER]
+    found = visits(today, [*seen, *after], inputs.planned.passes)
+    why = next((one.gain.why for one in passes if one.gain and one.gain.why), "no harvest was given")
+    return Review(
+        plan=today,
+        inputs=inputs,
+        passes=passes,
+        harvest=points,
+        money=all_money(today, [one.money for one in passes], inputs.field.area_ha, why),
+        visits=tuple(found),
+        curves=tuple(curves(today, found)),
+        cautions=(*inputs.cautions, *_cautions(passes, inputs, points)),
+    )
+
+
+def _pass_review(
+    plan: Plan, inputs: ReviewInputs, one: PlannedPass, option: PassOption, points: Cleaned | None
+) -> PassReview:
+    done = None
+    if inputs.applied is not None and inputs.applied_pass == one.slug:
+        done = delivered(plan, one, inputs.applied, inputs.field)
+    sprayed = None if done is None else done.ground
+    wide = 0.0
+    if inputs.harvest is not None and inputs.harvest.width is not None:
+        wide = float(np.median(inputs.harvest.width))
+    grounds = [strip_ground(number, strip, one.treated, sprayed=sprayed, header_m=wide) for number, strip in one.strips]
+    gain = None
+    if points is not None and inputs.harvest is not None:
+        gain = _gain("harvest", inputs.harvest.unit, grounds, points.places, points.values)
+    by_hand = None
+    if inputs.samples is not None:
+        hand = inputs.samples
+        by_hand = _gain("hand samples", hand.unit, grounds, hand.places, hand.yields, fewest=FEWEST_SAMPLES)
+    best = gain if gain is not None and gain.found is not None else by_hand or gain
+    value = yield_value(plan, best.unit) if best is not None else None
+    worth = best.found.times(value) if best is not None and best.found is not None and value is not None else None
+    expected, rest_ha = expected_shares(plan, inputs.planned, one, option, grid=inputs.grid, field=inputs.field)
+    check, why = _threshold(plan, inputs, one, option, best)
+    return PassReview(
+        planned=one,
+        done=done,
+        falls=tuple(_falls(plan, inputs, one, option, grounds)),
+        gain=gain,
+        by_hand=by_hand,
+        money=pass_money(plan, one, option, worth, done=done, expected=expected, rest_ha=rest_ha),
+        threshold=check,
+        why_threshold=why,
+    )
+
+
+def _gain(
+    source: str, unit: str, grounds: list[StripGround], places: FloatArray, values: FloatArray, **rule: int
+) -> Gain:
+    pairs, unused = compare_places(grounds, places, values, **rule)
+    gains = [pair.gain for pair in pairs]
+    enough = len(pairs) >= FEWEST_PAIRS
+    t, p = paired_test(gains) if enough else (None, None)
+    return Gain(
+        source=source,
+        unit=unit,
+        pairs=tuple(pairs),
+        unused=tuple(unused),
+        found=paired_interval(gains),
+        t=t,
+        p=p,
+        detectable=detectable_difference(len(gains), float(np.std(gains, ddof=1))) if enough else None,
+        why="" if enough else too_few(len(pairs), unused),
+    )
+
+
+def _falls(
+    plan: Plan, inputs: ReviewInputs, one: PlannedPass, option: PassOption, grounds: list[StripGround]
+) -> list[Fall]:
+    near = plan.scouting.gps_error.to("m") if plan.scouting.gps_error else GPS_ERROR
+    found = []
+    for target in plan.target:
+        if target.name not in option.control:
+            continue
+        rows = [row for row in inputs.after if row.used and row.target == target.name and _on(row, one)]
+        if rows:
+            planned = option.control[target.name]
+            found.append(fall(target, planned, grounds, rows=rows, near_m=near))
+    return found
+
+
+def _on(row: Observation, one: PlannedPass) -> bool:
+    place = shapely.Point(row.easting, row.northing)
+    return bool(one.treated.contains(place) or any(strip.contains(place) for _, strip in one.strips))
+
+
+def _threshold(
+    plan: Plan, inputs: ReviewInputs, one: PlannedPass, option: PassOption, gain: Gain | None
+) -> tuple[ThresholdCheck | None, str]:
+    """Ask whether the threshold was right, where the pass controls one target only."""
+    targets = [target for target in plan.target if target.name in option.control]
+    if gain is None:
+        return None, "no harvest and no hand samples were given"
+    if len(targets) != 1:
+        return None, "the pass controls several targets, and strips cannot share its gain out among them"
+    (target,) = targets
+    surface, grounds = np.nan_to_num(inputs.planned.pressure[target.name]), dict(one.strips)
+    cover = [inputs.grid.covered(grounds[pair.number]) for pair in gain.pairs]
+    pressures = [float((surface * share).sum() / share.sum()) for share in cover]
+    return threshold_check(plan, target, option, gain.pairs, pressures, unit=gain.unit), ""
+
+
+def _cautions(passes: Sequence[PassReview], inputs: ReviewInputs, points: Cleaned | None) -> list[Caution]:
+    found = []
+    for one in passes:
+        name = one.planned.name
+        told = one.gain or one.by_hand
+        if told is not None and told.why:
+            found.append(Caution(f"strips_cannot_tell: {name}", f"{name}: {told.why}."))
+        if one.done is not None and one.done.setback_ha >= 0.005:
+            text = (
+                f"{name}: about {one.done.setback_ha:.2f} ha of keep-outs and setbacks were sprayed by the machine's "
+                "log. Look there, and do what label and law ask for."
+            )
+            found.append(Caution("setback_was_sprayed", text))
+        widths = None if inputs.harvest is None else inputs.harvest.width
+        if widths is not None and one.planned.strips and float(np.median(widths)) > _strip_width(one) * 1.01:
+            text = (
+                f"{name}: the harvest is {float(np.median(widths)):.1f} m wide, the check strips "
+                f"{_strip_width(one):.1f} m: yield on them holds treated rows too, so the gain is understated."
+            )
+            found.append(Caution("wide_harvest", text))
+    if points is not None and points.used < points.read / 2:
+        text = f"{points.read - points.used} of {points.read} harvest points were taken out. See why before using it."
+        found.append(Caution("harvest_thinned", text))
+    return found
+
+
+def _strip_width(one: PassReview) -> float:
+    """Width of the narrowest check strip of a pass [m]."""
+    return min((strip_ground(1, strip, strip).width_m for _, strip in one.planned.strips), default=0.0)
