@@ -272,6 +272,17 @@ def _with_currency(shape: str, unit: str) -> str:
     return shape.replace("currency", currency(unit) or "USD")
 
 
+def small_area(ha: float, units: Literal["us", "metric"]) -> str:
+    """Write a small area in acres or hectares, to two decimals.
+
+    Examples
+    --------
+    >>> small_area(0.2, "us"), small_area(0.2, "metric")
+    ('0.49 acres', '0.20 ha')
+    """
+    return f"{convert(ha, 'ha', 'acre'):.2f} acres" if units == "us" else f"{ha:.2f} ha"
+
+
 def example(kind: Kind) -> str:
     """Give a quantity of a kind as a plan writes it, for messages."""
     return {

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import shapely
@@ -21,7 +22,9 @@ from rxmap.errors import Caution
 from rxmap.grid import M2_PER_HA, BoolArray, Grid
 from rxmap.plan import Machine
 from rxmap.records import AsApplied
+from rxmap.units import small_area
 
+Units = Literal["us", "metric"]
 Planned = Sequence[tuple[float, BaseGeometry]]  # rate and ground [m], without overlap
 NumberArray = NDArray[np.uint8]
 RateArray = NDArray[np.float32]
@@ -248,7 +251,7 @@ def as_applied(
     )
 
 
-def setback_caution(name: str, told: AsApplied) -> Caution | None:
+def setback_caution(name: str, told: AsApplied, units: Units = "metric") -> Caution | None:
     """Warn where whole sections would spray into a keep-out: the layer is right, the machine cannot follow it.
 
     Parameters
@@ -257,17 +260,20 @@ def setback_caution(name: str, told: AsApplied) -> Caution | None:
         Of the pass.
     told : AsApplied
         How it will be applied.
+    units : str
+        What people read.
     """
     if told.setback_ha < LEAST_WARNED:
         return None
     return Caution(
         "setback_sprayed",
-        f"{name}: sections that switch at half of their width, and late, would spray about {told.setback_ha:.2f} ha of "
-        "keep-outs and setbacks. Close the sections that reach over them by hand, and keep what the label asks for.",
+        f"{name}: sections that switch at half of their width, and late, would spray about "
+        f"{small_area(told.setback_ha, units)} of keep-outs and setbacks. Close the sections that reach over them by "
+        "hand, and keep what the label asks for.",
     )
 
 
-def best_heading(planned: Planned, machine: Machine) -> HeadingProposal:
+def best_heading(planned: Planned, machine: Machine, units: Units = "metric") -> HeadingProposal:
     """Compare headings over half a turn and propose the one that misplaces least.
 
     The cells along the pass are coarser than in `as_applied`; fields and keep-outs do not enter. Of headings that
@@ -280,6 +286,8 @@ def best_heading(planned: Planned, machine: Machine) -> HeadingProposal:
         As in `as_applied`.
     machine : Machine
         What drives; its own heading does not matter.
+    units : str
+        What people read.
     """
     grounds = [shapely.simplify(ground, LARGEST_STEP / 2) for _, ground in planned]
     longest = longest_heading(grounds)
@@ -292,12 +300,14 @@ def best_heading(planned: Planned, machine: Machine) -> HeadingProposal:
     if misplaced > (1 - WORTH_TURNING) * default - 0.01:  # what two decimals would not show
         misplaced, heading = default, longest
         text = (
-            f"No heading misplaces clearly less than {longest:.0f} degrees, along the longest side: {default:.2f} ha."
+            f"No heading misplaces clearly less than {longest:.0f} degrees, along the longest side: "
+            f"{small_area(default, units)}."
         )
     else:
         text = (
-            f"A heading of {heading:g} degrees would misplace about {misplaced:.2f} ha; {longest:.0f} degrees, along "
-            f"the longest side of the treated ground, {default:.2f} ha. Set machine.heading to {heading:g} to drive it."
+            f"A heading of {heading:g} degrees would misplace about {small_area(misplaced, units)}; {longest:.0f} "
+            f"degrees, along the longest side of the treated ground, {small_area(default, units)}. Set machine.heading to "
+            f"{heading:g} to drive it."
         )
     return HeadingProposal(heading=heading, misplaced_ha=misplaced, default_ha=default, text=text)
 

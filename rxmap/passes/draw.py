@@ -100,12 +100,12 @@ def draw_layer(
         machine=machine,
         keep_outs=[ground for _, ground in keep_outs],
     )
-    warned = setback_caution(decision.option.name, applied)
+    warned = setback_caution(decision.option.name, applied, ledger.units)
     return DrawnLayer(
         parts=fitted.parts,
         strips=strips,
         applied=applied,
-        heading_text=best_heading(planned, machine).text if machine.heading is None and planned else "",
+        heading_text=best_heading(planned, machine, ledger.units).text if machine.heading is None and planned else "",
         given_up=math.fsum(lost for lost in (strips.benefit, fitted.lost_benefit) if lost is not None),
         cautions=(*strips.cautions, *fitted.cautions, *([warned] if warned else [])),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import shapely
@@ -31,6 +32,7 @@ class Ledger:
     grid: Grid
     zones: Mapping[int, BaseGeometry]  # outline of each zone as it is written, WGS84
     stakes: Sequence[Stake]
+    units: Literal["us", "metric"] = "metric"  # what people read
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

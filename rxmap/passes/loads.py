@@ -177,7 +177,9 @@ def _weights(treated: Sequence[Treated], machine: Machine, usable_l: float) -> t
     weights = [max(pair) for pair in zip(by_tank, by_battery, strict=True)]
     if weights == by_tank:
         return weights, tank
-    return weights, f"{machine.endurance} of work, {reach_m2 / M2_PER_HA:.4g} ha, turns and ways left out"
+    area = denominator(machine.carrier.unit)
+    reach = convert(reach_m2 / M2_PER_HA, "ha", area)
+    return weights, f"{machine.endurance} of work, {reach:.4g} {area}, turns and ways left out"
 
 
 def _refill(machine: Machine, frame: Frame, heading: float) -> Place | None:

@@ -180,6 +180,7 @@ def test_what_is_sprayed_outside_and_in_a_setback_is_reported():
     caution = setback_caution("pass", told)
     assert caution.code == "setback_sprayed"
     assert f"about {told.setback_ha:.2f} ha of keep-outs" in caution.text
+    assert f"about {told.setback_ha / 0.40468564:.2f} acres of keep-outs" in setback_caution("pass", told, "us").text
     assert told.product_difference == pytest.approx(18 / 30, rel=0.1)
 
 
@@ -264,3 +265,5 @@ def test_a_better_heading_than_the_longest_side_is_proposed_in_words():
     assert told.misplaced_ha < told.default_ha
     assert told.text.startswith(f"A heading of {told.heading:g} degrees would misplace about")
     assert f"Set machine.heading to {told.heading:g} to drive it." in told.text
+    assert " ha" in told.text
+    assert " ha" not in best_heading([(1.0, spread)], machine(24), "us").text
