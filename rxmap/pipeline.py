@@ -33,6 +33,7 @@ from rxmap.plan import Machine, Plan, read_plan
 from rxmap.read.inputs import read_inputs
 from rxmap.records import EdgeLevel, Field, Inputs, Money, PassResult, Result, TargetResult, slugs
 from rxmap.surface.evidence import target_evidence
+from rxmap.surface.evidence_cautions import evidence_cautions
 from rxmap.surface.target import Setting, TargetSurface, fit_target
 from rxmap.units import currency
 from rxmap.write.folder import Page, write_result
@@ -140,7 +141,7 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
     tell("drawing zones and passes")
     zones = _zones(plan, stakes, grid)
     shapes = zone_shapes(zones, targets, field=field, grid=grid)
-    ledger = Ledger(field=field, grid=grid, zones={one.zone: one.polygon for one in shapes}, stakes=stakes)
+    ledger = Ledger(field=field, grid=grid, zones={one.zone: one.polygon for one in shapes}, stakes=stakes, units=plan.units)
     passes = _passes(plan, inputs, decisions, ledger, targets)
     return Result(
         crop=plan.field.crop,
@@ -156,12 +157,24 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
         passes=tuple(passes),
         money=less_given_up(money, passes),
         swath_m=plan.machine.swath.to("m") if plan.machine else None,
-        cautions=tuple(result_cautions(plan, inputs, surfaces, stakes, decisions, money, passes)),
+        cautions=(
+            *result_cautions(plan, inputs, surfaces, stakes, decisions, money, passes),
+            *evidence_cautions(targets, field.area_ha),
+        ),
         inputs=inputs.files,
         plan=plan.model_dump(mode="json", by_alias=True, exclude_defaults=True),
         formats=plan.output.formats,
         what_if=(*changed, *([together] if together else [])),
     )
+
+
+def decide_plan(plan: Plan, inputs: Inputs) -> tuple[list[TargetSurface], list[Stake], list[PassDecision]]:
+    """Fit and decide, and draw nothing: what further stops could change is asked of it."""
+    surfaces = fit_targets(plan, inputs, inputs.grid)
+    stakes = [_stake(plan, surface, inputs) for surface in surfaces]
+    options = pass_options(plan, inputs.field.area_ha)
+    decide = _decide(plan, inputs, options, surfaces, inputs.grid)
+    return surfaces, stakes, decide(options, stakes, crop_value_ha(plan.field))
 
 
 def publish(

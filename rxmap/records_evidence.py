@@ -52,8 +52,9 @@ class LeftOutCheck:
         Mean way from a stop to the nearest one outside its block.
     coverage : float
         Share of what was found inside the 90 % interval told by the others.
-    wrong_side, wrong_side_mean : float
-        Share of stops that the others put on the wrong side of the threshold; and the mean of the others alone.
+    wrong_side, wrong_side_alike : float
+        Share of stops that the others put on the wrong side of the threshold; and the share that would be wrong if
+        the whole field were called alike, as most stops are.
     chances : tuple of Chances
         By thirds of the chance, low to high; empty ones left out.
     """
@@ -64,7 +65,7 @@ class LeftOutCheck:
     block_gap_m: float
     coverage: float
     wrong_side: float
-    wrong_side_mean: float
+    wrong_side_alike: float
     chances: tuple[Chances, ...]
 
 

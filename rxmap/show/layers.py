@@ -18,12 +18,14 @@ from rxmap.records import AsApplied, Observation, Part, PassResult, Result, Targ
 from rxmap.show import ramp, story, tables, text
 from rxmap.show.raster import Canvas, LatLon, latlon
 from rxmap.show.scale import LIMIT, Scale, chance_scale, pressure_scale
+from rxmap.write.evidence import not_sampled_lonlat
 
 Data = dict[str, Any]  # what goes into the page's JSON block
 
 INK = "#17232a"
 HATCHES = ("none", "dots", "slash", "columns", "rows")
 ZONE_DASHES = ("", "8 4", "2 4", "10 3 2 3", "5 5")
+LEAST_DRAWN_HA = 1e-3  # ten square metres are nothing to walk to
 SPECK = 0.1  # share of a zone below which a part carries no label
 TREATED_HATCHES = ("dots", "slash", "cross")
 
@@ -32,6 +34,7 @@ STYLES: dict[str, Data] = {
     "keep-out": {"fill": "#e9ecec", "hatch": "cross", "ink": "#7c878c", "stroke": INK, "weight": 2, "dash": "3 4"},
     "untreated": {"fill": "#fbfaf5", "stroke": "#8a969b", "weight": 1},
     "check strip": {"fill": "#fbfaf5", "hatch": "rows", "ink": "#8a969b", "stroke": INK, "weight": 1.5, "dash": "6 3"},
+    "not sampled": {"fill": "none", "hatch": "slash", "ink": "#39454b", "stroke": INK, "weight": 1.5, "dash": "1 4"},
     "edge strip": {"stroke": INK, "weight": 2, "dash": "9 5"},
     "stop used": {"fill": INK, "stroke": "#ffffff", "weight": 1.5, "radius": 5},
     "edge stop": {"fill": "#ffffff", "stroke": INK, "weight": 2.5, "radius": 5},
@@ -213,7 +216,18 @@ def _target_views(result: Result, target: TargetResult, canvas: Canvas) -> list[
     common = {"group": text.safe(target.name), "sentence": sentence, "more": " ".join(more)}
     labels = ("Pressure", "Chance above the threshold")
     views = [{**common, "label": label, **view} for label, view in zip(labels, views, strict=True)]
-    return [_with_edge_strip(result, target, view) for view in views]
+    return [_with_not_sampled(result, target, _with_edge_strip(result, target, view)) for view in views]
+
+
+def _with_not_sampled(result: Result, target: TargetResult, view: Data) -> Data:
+    """Hatch the ground that is farther from every stop than the stops reach."""
+    if target.evidence is None or target.evidence.not_sampled_ha < LEAST_DRAWN_HA:
+        return view
+    style = STYLES["not sampled"]
+    ground = {"style": style, "rings": rings(not_sampled_lonlat(target.evidence, result.field.frame)), "silent": True}
+    words = f"not sampled: farther than {text.length(target.evidence.reach_m, result.units)} from every stop"
+    legend = {**view["legend"], "items": [*view["legend"]["items"], {"style": style, "text": words}]}
+    return {**view, "shapes": [*view.get("shapes", []), ground], "legend": legend}
 
 
 def _with_edge_strip(result: Result, target: TargetResult, view: Data) -> Data:

@@ -15,6 +15,7 @@ from folium.template import Template
 from rxmap import __version__
 from rxmap.records import Result
 from rxmap.show import assets, layers, story, text
+from rxmap.show.evidence import evidence_section
 from rxmap.show.markup import Markup, bullets, join, policy, tag
 from rxmap.show.tables import all_tables
 
@@ -185,6 +186,7 @@ def _after(result: Result) -> Markup:
     return join(
         [
             tag("p", no_map, class_="no-map"),
+            evidence_section(result),
             tag("section", tag("h2", "Tables"), all_tables(result), id="tables", tabindex="-1"),
             tag("section", tag("h2", "Cautions"), cautions, id="cautions", class_="warn"),
             tag("section", tag("h2", "Before anybody sprays"), bullets(story.SAFETY), id="safety", class_="warn"),

@@ -20,7 +20,7 @@ from rxmap.surface.links import Link
 from rxmap.surface.model import PressureModel
 from rxmap.surface.places import Places, pool
 from rxmap.surface.target import TargetSurface, layer_values
-from rxmap.surface.verdict import even_scale, left_out_errors, left_out_mean
+from rxmap.surface.verdict import even_scale, left_out_errors
 
 FEWEST_CHECKED = 20  # places below which a share of them says next to nothing: each is 5 % and more; policy
 LARGEST_BLOCK = 6  # stops: in blocks of 4 to 6 most stops lose all their nearest neighbours; policy
@@ -111,7 +111,7 @@ def check_left_out(model: PressureModel, places: Places, threshold: float) -> Le
         block_gap_m=block_gap(places.coordinates, blocks),
         coverage=float(inside.mean()),
         wrong_side=float(((told > threshold) != over).mean()),
-        wrong_side_mean=float(((left_out_mean(seen) > threshold) != over).mean()),
+        wrong_side_alike=float(min(over.mean(), 1.0 - over.mean())),
         chances=tuple(_by_thirds(p_over, over)),
     )
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from rxmap.errors import printable
 from rxmap.verify import (
     bundle,
+    evidence,
     figures,
     folder,
     geopackage,
@@ -76,6 +77,7 @@ CHECKS: tuple[tuple[str, Callable[[Folder], Iterator[str]]], ...] = (
     ("the zones cover the field once and say what the surfaces say", surfaces.zones_right),
     ("each surface is a cloud-optimised GeoTIFF of possible values where the field is", surfaces.surfaces_right),
     ("pressure and p_over of each part lie on the surface of its target", surfaces.parts_on_surface),
+    ("the evidence of each target is that of its stops and the field", evidence.evidence_right),
     ("the money names the best choice", figures.money_in_order),
     ("the map opens without a network", page.page_stands_alone),
     ("the map's tables say what the files hold", screen.page_agrees),

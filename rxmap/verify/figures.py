@@ -68,6 +68,18 @@ FORM: dict[str, Any] = {
     "money": lambda value: value is None or isinstance(value, dict),
     "cautions": [{"code": _text, "text": _text}],
 }  # fmt: skip
+EVIDENCE: dict[str, Any] = {
+    "places": _whole, "spacing_m": _positive, "range_m": _or_null(_positive), "reach_m": _positive,
+    "not_sampled_ha": lambda value: _number(value) and value >= 0, "stops_mean": _number, "even_mean": _number,
+    "crowded": lambda value: isinstance(value, bool),
+    "left_out": _or_null(lambda value: isinstance(value, dict)),
+}  # fmt: skip
+LEFT_OUT: dict[str, Any] = {
+    "coverage": _share, "skill_blocks": _or_null(_number), "blocks": _whole, "block_gap_m": _number,
+    "wrong_side": _share, "wrong_side_alike": _share,
+    "chances": [{"stops": _whole, "told": _share, "found": _share}],
+    "each": [{"found": _number, "told": _number, "p_over": _share, "inside": _share}],
+}  # fmt: skip
 MONEY: dict[str, Any] = {
     "currency": lambda value: _text(value) and currency(value) == value,
     "map": _or_null(_number), "all": _or_null(_number), "none": _or_null(_number), "best": DECISION,
@@ -80,6 +92,12 @@ def summary_complete(result: Folder) -> Iterator[str]:
     yield from (f"{SUMMARY}: {line}" for line in _misfits(result.summary, FORM, ""))
     if result.summary.get("money") is not None:
         yield from (f"{SUMMARY}: {line}" for line in _misfits(result.summary["money"], MONEY, "money"))
+    for number, target in enumerate(result.summary.get("targets", []), 1):
+        told, place = target.get("evidence"), f"targets[{number}].evidence"
+        if told is not None:
+            yield from (f"{SUMMARY}: {line}" for line in _misfits(told, EVIDENCE, place))
+            if told.get("left_out") is not None:
+                yield from (f"{SUMMARY}: {line}" for line in _misfits(told["left_out"], LEFT_OUT, f"{place}.left_out"))
     for where, name in _paths(result.summary):
         if name not in result.names:
             yield f"{SUMMARY}: {where}: {shown(name)}; there is no such file"

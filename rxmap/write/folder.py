@@ -10,6 +10,7 @@ from pathlib import Path, PurePosixPath
 from rxmap.errors import CheckError, shown
 from rxmap.records import PassResult, Result
 from rxmap.write.bundle import write_bundle
+from rxmap.write.evidence import NOT_SAMPLED, write_not_sampled
 from rxmap.write.files import write_bytes, write_json
 from rxmap.write.geojson import write_geojson
 from rxmap.write.geopackage import write_geopackage
@@ -52,6 +53,8 @@ def write_result(result: Result, stage: Path, *, pages: Mapping[str, Page]) -> N
     for target in result.targets:
         write_surface(stage / surface_path(target), target.surface, frame=result.field.frame, unit=target.unit)
     write_check_strips(stage / "check_strips.geojson", result.passes, result.field.frame)
+    if any(target.evidence for target in result.targets):
+        write_not_sampled(stage / NOT_SAMPLED, result.targets, result.field.frame)
     for one in result.passes:
         _write_layers(one, stage, result)
         _write_crew_papers(one, stage, result)

@@ -10,6 +10,7 @@ from dataclasses import asdict
 from typing import Any
 
 from rxmap.records import AsApplied, Money, PassResult, Result, TargetResult
+from rxmap.write.evidence import evidence_figures
 from rxmap.write.files import rounded
 from rxmap.write.task_data import STRUCTURES, TASK_FILE
 
@@ -110,6 +111,7 @@ def _target(target: TargetResult) -> dict[str, Any]:
             "pressure": rounded(target.edge.pressure, 4),
             "p_over": rounded(target.edge.p_over, 4),
         },
+        "evidence": evidence_figures(target.evidence),
         "surface": surface_path(target),
     }
 

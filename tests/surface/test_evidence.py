@@ -60,26 +60,20 @@ def checked(invent: Callable, measure: str, seed: int, **law: float) -> tuple:
 
 
 @pytest.mark.parametrize("measure", MEASURES)
-def test_nine_of_ten_looks_are_inside_what_the_others_tell(invent: Callable, measure: str) -> None:
-    held = [checked(invent, measure, seed)[1].coverage for seed in range(8)]
-    assert 0.84 < np.mean(held) < 0.96  # 480 stops: a standard error of 0.014
-
-
-@pytest.mark.parametrize("measure", MEASURES)
-def test_chances_of_left_out_stops_are_met(invent: Callable, measure: str) -> None:
-    stops = [one for seed in range(8) for one in checked(invent, measure, seed)[1].stops]
-    told, found = np.mean([one.p_over for one in stops]), np.mean([one.found for one in stops])
-    over = np.mean([one.p_over - (one.found > 0.0) for one in stops])
-    assert 0.0 < told < 1.0
-    assert found > 0.0
-    assert over < 1.0
+def test_nine_of_ten_looks_are_inside_and_chances_are_met(invent: Callable, measure: str) -> None:
+    checks = [checked(invent, measure, seed)[1] for seed in range(4)]
+    # 240 stops: standard errors of 0.02 of the coverage and 0.03 of the chances
+    assert 0.84 < np.mean([check.coverage for check in checks]) < 0.97
+    told = sum(each.stops * each.told for check in checks for each in check.chances)
+    found = sum(each.stops * each.found for check in checks for each in check.chances)
+    assert told / 240.0 == pytest.approx(found / 240.0, abs=0.09)
 
 
 def test_a_pattern_holds_on_ground_farther_off(invent: Callable) -> None:
     model, check = checked(invent, "count", 3, range_=400.0, sill=1.5, scatter=0.0, level=5.0)
     assert model.verdict_ == "map"
     assert 0.0 < check.skill_blocks < model.skill_
-    assert check.wrong_side < check.wrong_side_mean
+    assert check.wrong_side < check.wrong_side_alike
 
 
 def test_without_a_map_blocks_have_no_skill(invent: Callable) -> None:
