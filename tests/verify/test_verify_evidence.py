@@ -61,7 +61,7 @@ def change(key: str, value: object, within: str | None = None) -> Callable[[Any]
         (change("chances", [], "left_out"), "chances count 0 stops"),
         (change("skill_blocks", 1.5, "left_out"), "skill_blocks is 1.5"),
         (change("crowded", "no"), "evidence.crowded is"),
-        (change("coverage", 7, "left_out"), "left_out.coverage is 7"),
+        (change("coverage", 7, "left_out"), "left_out.coverage is"),
     ],
 )
 def test_a_figure_that_is_not_that_of_the_stops_is_found(
