@@ -11,39 +11,19 @@ from typing import TypeVar
 
 import numpy as np
 from scipy import linalg
+from threadpoolctl import threadpool_limits
 
 from rxmap.errors import InputError
 from rxmap.surface.covariance import Array, Kernel, Shape
-from rxmap.surface.tiles import FEWEST_PLACES, FEWEST_STOPS, HALO, Index, Lattice, Tile, tiles
+from rxmap.surface.tiles import FEWEST_PLACES, FEWEST_STOPS, Index, Tile, tiles
 
 Part = TypeVar("Part")
 Result = TypeVar("Result")
 
 CHUNK = 1600  # places at a time: with 80 stops about 1 MB, which stays in the cache of one core
 BLOCK = 24  # rows of the triangle at a time
+MOST_NEAR = 0.6  # of the stops near a tile: with more, summing over all of them costs less
 WORKERS = min(os.cpu_count() or 1, 4)  # the sums inside a chunk do not depend on it
-
-
-@dataclass(frozen=True)
-class Split:
-    """Near and far stops of a tile.
-
-    Parameters
-    ----------
-    near : array of int, shape (s,)
-        Which of the stops are near.
-    shared : array of shape (s, m)
-        Correlation of the near stops with the places.
-    far : array of shape (n, nodes), optional
-        Correlation of all stops with the nodes, 0 for near ones; None where far stops have none.
-    lattice : Lattice
-        From the nodes to the places.
-    """
-
-    near: Index
-    shared: Array
-    far: Array | None
-    lattice: Lattice
 
 
 @dataclass(frozen=True)
@@ -160,25 +140,24 @@ class Kriging:
         """K^-1 over the last rows of `rows`: what the sums over far stops need."""
         return np.vstack([self.inverse.T @ self.inverse, self.rows[len(self.values) :]])
 
-    def combine_split(self, split: Split, drift: Array) -> tuple[Array, Array]:
-        """Mean and variance in a tile: near stops at the places, far ones from its nodes.
+    def at_nodes(self, near: Index, far: Array) -> Array:
+        """Sum over far stops at the nodes of a tile, where that is smooth: rows for `combine_near`.
 
         With c = s + f of near and far stops, c' K^-1 c = s' K^-1 s + 2 s' K^-1 f + f' K^-1 f; the last two
-        factors with f are smooth in the tile.
+        factors with f are smooth. `far` has a column for each node, and zeros for near stops.
         """
-        count, near = len(self.values), split.near
-        products = self.products
-        crossed = products[np.ix_(near, near)] @ split.shared
-        explained, tail = np.zeros(crossed.shape[1]), products[count:, near] @ split.shared
-        if split.far is not None:
-            at_nodes = products @ split.far
-            alone = np.einsum("ij,ij->j", split.far, at_nodes[:count])
-            smooth = split.lattice.carry(np.vstack([alone, at_nodes[count:], 2.0 * at_nodes[near]]))
-            last = len(smooth) - len(near)
-            explained += smooth[0]
-            tail += smooth[1:last]
-            crossed += smooth[last:]
-        return self._finish(explained + np.einsum("ij,ij->j", split.shared, crossed), tail, drift)
+        sums = self.products @ far
+        alone = np.einsum("ij,ij->j", far, sums[: len(far)])
+        return np.vstack([alone, sums[len(far) :], 2.0 * sums[near]])
+
+    def combine_near(self, near: Index, shared: Array, smooth: Array, drift: Array) -> tuple[Array, Array]:
+        """Mean and variance at places (columns) from correlations of near stops (rows) and what `at_nodes` says."""
+        count = len(self.values)
+        last = len(smooth) - len(near)
+        crossed = self.products[np.ix_(near, near)] @ shared
+        crossed += smooth[last:]
+        explained = smooth[0] + np.einsum("ij,ij->j", shared, crossed)
+        return self._finish(explained, smooth[1:last] + self.products[count:, near] @ shared, drift)
 
     def combine(self, shared: Array, drift: Array) -> tuple[Array, Array]:
         """Mean and variance from correlations, stops (rows) by places (columns), and the drift (columns by places)."""
@@ -241,10 +220,11 @@ def krige(systems: Sequence[Kriging], places: Array, drift: Array | None = None)
     """
     job = _Job(systems, places, columns(drift, len(places)).T)
     stops = len(systems[0].coordinates)
-    if min(stops - FEWEST_STOPS, len(places) - FEWEST_PLACES) < 0:
-        in_chunks(job.directly, len(places))
-    else:
-        on_threads(job.tile, list(tiles(places, stops)))
+    with threadpool_limits(1):  # threads of ours and of BLAS would wait for each other
+        if min(stops - FEWEST_STOPS, len(places) - FEWEST_PLACES) < 0:
+            in_chunks(job.all_directly, len(places))
+        else:
+            on_threads(job.tile, list(tiles(places, stops)))
     return job.mean, job.variance
 
 
@@ -260,31 +240,35 @@ class _Job:
         self.mean = np.empty((len(systems), len(places)))
         self.variance = np.empty_like(self.mean)
 
-    def directly(self, part: slice | Index) -> None:
+    def all_directly(self, part: slice) -> None:
+        """Sum over all stops at every place, whatever the shape."""
+        for shape in self.rows:
+            self.directly(part, shape)
+
+    def directly(self, part: slice | Index, shape: Shape) -> None:
         """Sum over all stops at every place: the plain way, and what tiles are held against."""
-        for shape, same in self.rows.items():
-            shared = shape.correlations(self.places[part], self.stops)
-            for row, system in same:
-                self.mean[row, part], self.variance[row, part] = system.combine(shared, self.level[:, part])
+        shared = shape.correlations(self.places[part], self.stops)
+        for row, system in self.rows[shape]:
+            self.mean[row, part], self.variance[row, part] = system.combine(shared, self.level[:, part])
 
     def tile(self, tile: Tile) -> None:
         """Sum over near stops at every place, over far ones at the nodes of the tile."""
-        index = tile.index
-        lattice = Lattice(self.places[index], tile.box) if len(index) >= FEWEST_PLACES else None
-        if lattice is None or lattice.sparse:
-            for start in range(0, len(index), CHUNK):
-                self.directly(index[start : start + CHUNK])
-            return
-        beyond = tile.beyond(self.stops)
+        pieces = [(part, tile.lattice(self.places[part])) for part in tile.pieces(self.places, len(self.stops))]
         for shape, same in self.rows.items():
             compact = shape.kernel == "spherical"  # 0 beyond the range, and not smooth there
-            near = np.flatnonzero(beyond < (shape.range if compact else HALO * shape.ratio * tile.side))
-            far = None if compact else shape.correlations(lattice.nodes, self.stops)
-            if far is not None:
-                far[near] = 0.0
-            split = Split(near, shape.correlations(self.places[index], self.stops[near]), far, lattice)
-            for row, system in same:
-                self.mean[row, index], self.variance[row, index] = system.combine_split(split, self.level[:, index])
+            near = np.flatnonzero(tile.beyond(self.stops) < (shape.range if compact else tile.halo(shape.ratio)))
+            crowded = len(tile.index) < FEWEST_PLACES or len(near) > MOST_NEAR * len(self.stops)
+            far = shape.correlations(tile.nodes, self.stops) * (not compact)
+            far[near] = 0.0
+            sums = [] if crowded else [system.at_nodes(near, far) for _, system in same]
+            for part, lattice in pieces:
+                if crowded or lattice is None:
+                    self.directly(part, shape)
+                    continue
+                shared = shape.correlations(self.places[part], self.stops[near])
+                for (row, system), at_nodes in zip(same, sums, strict=True):
+                    told = system.combine_near(near, shared, lattice.carry(at_nodes), self.level[:, part])
+                    self.mean[row, part], self.variance[row, part] = told
 
 
 def in_chunks(work: Callable[[slice], Result], size: int) -> list[Result]:

@@ -17,6 +17,7 @@ from rxmap.surface.covariates import Drift, Driven, choose_covariates
 from rxmap.surface.design import Design
 from rxmap.surface.ensemble import Ensemble, range_centre
 from rxmap.surface.evidence_ground import crowding, neighbour_ground
+from rxmap.surface.joint import Joint, joint_spatial, joint_uniform
 from rxmap.surface.kriging import krige
 from rxmap.surface.links import NODE_WEIGHTS, NODES, Bounded, Exponential, Link, Logistic, share_variance
 from rxmap.surface.places import (
@@ -188,8 +189,7 @@ class PressureModel:
             level = self._level
             spread = np.sqrt(level.centre_variance + level.place_variance)
             return Predictive(level.weights, level.centre[:, None], spread[:, None], self._link, len(places))
-        with threadpool_limits(1):
-            mean, variance = krige([point.system for point in ensemble.points], places, drift)
+        mean, variance = krige([point.system for point in ensemble.points], places, drift)
         for row, point in enumerate(ensemble.points):
             mean[row], variance[row] = self._link.absorb(mean[row], variance[row], point.micro)
         return Predictive(ensemble.weights, mean, np.sqrt(np.maximum(variance, 1e-12)), self._link)
@@ -233,6 +233,31 @@ class PressureModel:
             return simulate_uniform(self._level, self._link, len(places), draws, random)
         with threadpool_limits(1):
             return simulate_spatial(ensemble, self._link, places, drift=drift, draws=draws, random=random)
+
+    def joint(self, coordinates: ArrayLike, covariates: ArrayLike | None = None) -> Joint:
+        """Joint distribution at places on the latent scale: what one more stop would tell about the others.
+
+        Parameters
+        ----------
+        coordinates : array of shape (m, 2) [m]
+        covariates : array of shape (m, q), optional
+            As for `predict`; where one that is used has no value, nothing is known.
+
+        Returns
+        -------
+        Joint
+        """
+        places = np.asarray(coordinates, dtype=float).reshape(-1, 2)
+        with threadpool_limits(1):
+            known, drift = self._driven_at(covariates, len(places), None)
+            if self._driven is not None and known.any():
+                layers = np.zeros((len(places), drift.shape[1]))
+                layers[known] = drift
+                return joint_spatial(self._driven.ensemble, self._link, places, known=known, drift=layers)
+            ensemble = self._without(None)
+            if ensemble is None:
+                return joint_uniform(self._level, self._link, len(places), stops=self.n_stops_)
+            return joint_spatial(ensemble, self._link, places, known=np.ones(len(places), bool), drift=None)
 
     def field_mean(self) -> tuple[float, float]:
         """Mean and standard deviation of the field mean, where there is no pattern.

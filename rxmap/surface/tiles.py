@@ -22,6 +22,7 @@ NODES = 14  # along each side of a tile: off by 2e-10 of the sill at most; a tes
 HALO = 1.0  # times the side of a tile: nearer stops are near, and summed exactly
 FEWEST_PLACES = 2 * NODES**2  # in a tile; below it the nodes would cost more than they save
 FEWEST_STOPS = 24  # below it all stops are summed exactly at every place
+PIECE, STOPS_BY_PIECE = 1024, 320_000  # places at a time: at least, and times all stops; what the cache of a core likes
 SPARSE = 2.0  # crossings of the tile's columns and rows for each place: more, and its places are no lattice
 TILE_COST = 2e6  # of a tile beside its sums, in multiplications: calls of numpy, measured
 
@@ -50,39 +51,63 @@ class Tile:
         distance: Array = np.hypot(away[:, 0], away[:, 1])
         return distance
 
-
-class Lattice:
-    """Rows and columns on which the places of a tile lie, and its Chebyshev nodes.
-
-    Parameters
-    ----------
-    places : array of shape (m, 2) [m]
-    box : array of shape (2, 2) [m]
-    """
-
-    def __init__(self, places: Array, box: Array) -> None:
-        self._axes = [nodes_between(*ends) for ends in box.T]
-        self._pick: Index | slice = slice(None)
-        east, north = places.T
-        wide = int(np.argmax(north != north[0])) or len(north)
-        self._east, self._north = east[:wide], north[::wide]
-        full = len(north) % wide == 0 and (east.reshape(-1, wide) == self._east).all()
-        if not (full and (north.reshape(-1, wide) == self._north[:, None]).all()):
-            (self._east, column), (self._north, row) = (np.unique(axis, return_inverse=True) for axis in (east, north))
-            self._pick = row * len(self._east) + column
-        self.sparse = len(self._east) * len(self._north) > SPARSE * len(places)
+    def halo(self, ratio: float) -> float:
+        """Distance from the box within which a stop is near [m]; a ratio brings the singularity that much closer."""
+        return HALO * ratio * self.side
 
     @property
     def nodes(self) -> Array:
-        """Where smooth values are wanted, northing by northing, shape (NODES^2, 2) [m]."""
-        east, north = self._axes
+        """Chebyshev nodes, northing by northing, shape (NODES^2, 2) [m]."""
+        east, north = (nodes_between(*ends) for ends in self.box.T)
         return np.column_stack([np.tile(east, NODES), np.repeat(north, NODES)])
+
+    def pieces(self, places: Array, stops: int) -> list[Index]:
+        """Cut the places between rows, so that what is computed for a piece stays in the cache of one core."""
+        north = places[self.index, 1]
+        row = int(np.argmax(north != north[0])) or len(north)
+        most = max(PIECE, STOPS_BY_PIECE // stops)
+        step = most // row * row if row <= most else most
+        return [self.index[start : start + step] for start in range(0, len(self.index), step)]
+
+    def lattice(self, places: Array) -> Lattice | None:
+        """Rows and columns on which a piece lies, or none: then its places are strewn about."""
+        east, north = places.T
+        row = int(np.argmax(north != north[0])) or len(north)
+        if len(north) % row == 0:
+            square = [axis.reshape(-1, row) for axis in (east, north)]
+            if (square[0] == square[0][0]).all() and (square[1] == square[1][:, :1]).all():
+                return Lattice(self.box, square[0][0], square[1][:, 0], slice(None))
+        (columns, column), (rows, line) = (np.unique(axis, return_inverse=True) for axis in (east, north))
+        strewn = len(columns) * len(rows) > SPARSE * len(places)
+        return None if strewn else Lattice(self.box, columns, rows, line * len(columns) + column)
+
+
+@dataclass(frozen=True)
+class Lattice:
+    """Crossings of rows and columns inside a tile.
+
+    Parameters
+    ----------
+    box : array of shape (2, 2) [m]
+        Of the tile, with its nodes.
+    east, north : arrays [m]
+        Columns and rows.
+    pick : array of int or slice
+        Which crossings are places, counted row by row.
+    """
+
+    box: Array
+    east: Array
+    north: Array
+    pick: Index | slice
 
     def carry(self, values: Array) -> Array:
         """Bring values at the nodes, shape (r, NODES^2), to the places, shape (r, m)."""
-        across, up = (lagrange(axis, nodes) for axis, nodes in zip((self._east, self._north), self._axes, strict=True))
-        at_lattice = up @ (values.reshape(-1, NODES, NODES) @ across.T)
-        at_places: Array = at_lattice.reshape(len(values), -1)[:, self._pick]
+        across, up = (
+            lagrange(axis, nodes_between(*ends)) for axis, ends in zip((self.east, self.north), self.box.T, strict=True)
+        )
+        at_crossings = up @ (values.reshape(-1, NODES, NODES) @ across.T)
+        at_places: Array = at_crossings.reshape(len(values), -1)[:, self.pick]
         return at_places
 
 
@@ -103,7 +128,7 @@ def tiles(places: Array, stops: int) -> Iterator[Tile]:
     >>> len(cut), sum(len(tile.index) for tile in cut)
     (49, 160000)
     """
-    axes = [np.ascontiguousarray(axis) for axis in places.T]
+    axes = places.T
     low = [float(axis.min()) for axis in axes]
     extent = np.maximum([float(axis.max()) for axis in axes], np.array(low) + 1e-9) - low
     side = tile_side(extent, places=len(places), stops=stops)
@@ -115,8 +140,8 @@ def tiles(places: Array, stops: int) -> Iterator[Tile]:
     key = row * np.int16(counts[0]) + column
     order = np.argsort(key, kind="stable")  # 16 bits: sorted by counting
     for index in np.split(order, np.flatnonzero(np.diff(key[order])) + 1):
-        taken = [axis[index] for axis in axes]
-        box = np.array([[part.min() for part in taken], [part.max() for part in taken]])
+        east, north = places[index].T
+        box = np.array([[east.min(), north.min()], [east.max(), north.max()]])
         yield Tile(index, box, side)
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import brentq
 from scipy.special import logsumexp
 
 from rxmap.surface.covariance import Array
@@ -15,6 +14,8 @@ from rxmap.surface.variational import Sample, approximate
 
 SCATTERS = (0.003, 0.02, 0.06, 0.15, 0.35, 0.8, 1.8, 4.0)  # place-to-place variance, latent scale
 SCATTER_CENTRE, SCATTER_SPREAD, SCATTER_SHIFT = 0.3, 1.0, 0.02  # weak; about sill and scatter of the spatial model
+
+BISECTIONS = 50  # of 20 sd: to the last digits; scipy.optimize would cost 17 MB and start-up time
 
 # All zeros: the log-normal with the mean and the 95 % point of the Jeffreys posterior Gamma(1/2, n),
 # 0.5 / n and 1.921 / n (Brown et al. 2001, Statistical Science 16:101, for the prior).
@@ -92,10 +93,13 @@ def centred(level: Level, link: Link, mean: float) -> Level:
     def excess(shift: float) -> float:
         return float(level.weights @ link.moments(level.centre + shift, sd)[0]) - mean
 
-    widest = 10.0 * float(sd.max())
-    if not excess(-widest) < 0.0 < excess(widest):
+    low, high = -10.0 * float(sd.max()), 10.0 * float(sd.max())
+    if not excess(low) < 0.0 < excess(high):
         return level
-    return replace(level, centre=level.centre + brentq(excess, -widest, widest))
+    for _ in range(BISECTIONS):
+        middle = (low + high) / 2.0
+        low, high = (middle, high) if excess(middle) < 0.0 else (low, middle)
+    return replace(level, centre=level.centre + (low + high) / 2.0)
 
 
 def _one_sided(sample: Sample) -> Level:
