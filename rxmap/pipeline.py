@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
@@ -21,6 +22,7 @@ from rxmap.decide.ground import Ground, decision_ground
 from rxmap.decide.look import next_look
 from rxmap.decide.options import PassOption, pass_options
 from rxmap.decide.two_tanks import two_tanks
+from rxmap.decide.weather import weather_report
 from rxmap.decide.what_if import Decide, what_if
 from rxmap.errors import CheckError, Faults, InputError, PlanError
 from rxmap.grid import Grid
@@ -143,6 +145,7 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
     shapes = zone_shapes(zones, targets, field=field, grid=grid)
     ledger = Ledger(field=field, grid=grid, zones={one.zone: one.polygon for one in shapes}, stakes=stakes, units=plan.units)
     passes = _passes(plan, inputs, decisions, ledger, targets)
+    weather = weather_report(inputs.weather, plan, passes, _walked(inputs)) if inputs.weather else None
     return Result(
         crop=plan.field.crop,
         units=plan.units,
@@ -160,12 +163,19 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
         cautions=(
             *result_cautions(plan, inputs, surfaces, stakes, decisions, money, passes),
             *evidence_cautions(targets, field.area_ha),
+            *(weather.cautions if weather else ()),
         ),
         inputs=inputs.files,
         plan=plan.model_dump(mode="json", by_alias=True, exclude_defaults=True),
         formats=plan.output.formats,
         what_if=(*changed, *([together] if together else [])),
+        weather=weather,
     )
+
+
+def _walked(inputs: Inputs) -> dt.date | None:
+    """Newest visit that counts."""
+    return max((o.date for o in inputs.observations if o.used and o.date), default=None)
 
 
 def decide_plan(plan: Plan, inputs: Inputs) -> tuple[list[TargetSurface], list[Stake], list[PassDecision]]:

@@ -23,6 +23,7 @@ from shapely.geometry.base import BaseGeometry
 from rxmap.errors import Caution
 from rxmap.grid import FloatArray, Frame, Grid
 from rxmap.records_evidence import Evidence
+from rxmap.records_weather import WeatherReport, WeatherTable
 
 Measure = Literal["count", "incidence", "severity", "rating"]
 Verdict = Literal["map", "uniform", "note"]
@@ -114,6 +115,7 @@ class Inputs:
     cautions: tuple[Caution, ...]
     by_hand: tuple[HandDrawn, ...] = ()
     layers: tuple[CellLayer, ...] = ()
+    weather: WeatherTable | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,6 +234,9 @@ class ProductUse:
     total: float
     total_unit: str
     rates: tuple[float, ...] = ()  # all in use, low to high; empty where nothing is treated
+    least: float = 0.0  # rate by the label
+    most: float = math.inf  # the same; what earlier applications leave of the season counts
+    least_volume: float = 0.0  # of spray by the label [L/ha]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -444,6 +449,7 @@ class Result:
     plan: Mapping[str, object] = dataclass_field(repr=False)  # the plan as understood, defaults filled in
     formats: tuple[str, ...] = ("geojson", "shapefile")
     what_if: tuple[WhatIf, ...] = ()
+    weather: WeatherReport | None = None  # beside the decision; None without a table
 
 
 def slugs(names: Iterable[str], empty: str) -> list[str]:

@@ -14,7 +14,7 @@ PACKAGE = Path(__file__).parent.parent / "rxmap"
 # A layer may import those before it; modules of one rank may import each other.
 RANKS = (
     ("errors", "units", "beside"),
-    ("plan", "plan_faults", "plan_rules", "grid", "records", "records_evidence"),
+    ("plan", "plan_faults", "plan_rules", "grid", "records", "records_evidence", "records_weather"),
     ("read",),
     ("surface",),
     ("decide",),

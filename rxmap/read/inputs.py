@@ -16,8 +16,10 @@ from rxmap.read.reader import PixelReader
 from rxmap.read.stops import make_observations
 from rxmap.read.table import Table, read_table, table_of
 from rxmap.read.vector import Layer, kind_of, read_layer
+from rxmap.read.weather import read_weather
 from rxmap.read.wide import own_columns
 from rxmap.records import CellLayer, Field, HandDrawn, InputFile, Inputs, KeepOutSource, Observation
+from rxmap.records_weather import WeatherTable
 
 __all__ = ["read_field", "read_inputs"]
 
@@ -66,6 +68,7 @@ def read_inputs(plan: Plan, *, stops: bool = True) -> Inputs:
         observations = reading.observations(field) if stops else ()
         keep_outs = reading.keep_outs(field)
         by_hand = reading.by_hand(field)
+        weather = reading.weather()
         grid = reading.grid(field)
         layers = reading.layers(field, grid, pixels)
     reading.faults.raise_if_any()
@@ -80,6 +83,7 @@ def read_inputs(plan: Plan, *, stops: bool = True) -> Inputs:
         cautions=tuple(dict.fromkeys(reading.cautions)),  # one file may be named twice
         by_hand=by_hand,
         layers=layers,
+        weather=weather,
     )
 
 
@@ -161,6 +165,17 @@ class _Reading:
     def by_hand(self, field: Field | None) -> tuple[HandDrawn, ...]:
         found = (self._ground(make_by_hand, section, field) for section in self.plan.override)
         return tuple(one for one in found if one is not None)
+
+    def weather(self) -> WeatherTable | None:
+        if self.plan.weather is None:
+            return None
+        try:
+            table, cautions = read_weather(self.open(self.plan.weather.file))
+        except InputError as error:
+            self.faults.extend(error.faults)
+            return None
+        self.cautions.extend(cautions)
+        return table
 
     def layers(self, field: Field | None, grid: Grid | None, pixels: PixelReader) -> tuple[CellLayer, ...]:
         plan = self.plan

@@ -18,6 +18,7 @@ from rxmap.show import assets, layers, story, text
 from rxmap.show.evidence import evidence_section
 from rxmap.show.markup import Markup, bullets, join, policy, tag
 from rxmap.show.tables import all_tables
+from rxmap.show.weather import block
 
 # In JSON these can only stand inside strings, where the escape means the same.
 _ESCAPES = {sign: f"\\u{ord(sign):04x}" for sign in "<>&\u2028\u2029"}
@@ -187,6 +188,7 @@ def _after(result: Result) -> Markup:
         [
             tag("p", no_map, class_="no-map"),
             evidence_section(result),
+            *block(result),
             tag("section", tag("h2", "Tables"), all_tables(result), id="tables", tabindex="-1"),
             tag("section", tag("h2", "Cautions"), cautions, id="cautions", class_="warn"),
             tag("section", tag("h2", "Before anybody sprays"), bullets(story.SAFETY), id="safety", class_="warn"),

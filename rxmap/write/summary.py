@@ -13,6 +13,7 @@ from rxmap.records import AsApplied, Money, PassResult, Result, TargetResult
 from rxmap.write.evidence import evidence_figures
 from rxmap.write.files import rounded
 from rxmap.write.task_data import STRUCTURES, TASK_FILE
+from rxmap.write.weather import weather_figures
 
 SURFACES = "surfaces"
 PASSES = "passes"
@@ -57,6 +58,7 @@ def summary(result: Result) -> dict[str, Any]:
             for changed in result.what_if
         ],
         "cautions": [{"code": caution.code, "text": caution.text} for caution in result.cautions],
+        **({"weather": weather_figures(result.weather)} if result.weather else {}),
     }
 
 
