@@ -16,6 +16,7 @@ from rxmap.surface.covariance import Array
 from rxmap.surface.covariates import Drift, Driven, choose_covariates
 from rxmap.surface.design import Design
 from rxmap.surface.ensemble import Ensemble, range_centre
+from rxmap.surface.estimator import Estimator
 from rxmap.surface.evidence_ground import crowding, neighbour_ground
 from rxmap.surface.joint import Joint, joint_spatial, joint_uniform
 from rxmap.surface.kriging import krige
@@ -25,6 +26,7 @@ from rxmap.surface.places import (
     Places,
     checked_covariates,
     checked_ground,
+    checked_places,
     checked_stops,
     observed_pressure,
     pool,
@@ -39,7 +41,7 @@ from rxmap.surface.verdict import FEWEST_STOPS, Verdict, even_scale, left_out_me
 MOST_DRAWN_PLACES = 3600  # memory of a dense covariance: 100 MB
 
 
-class PressureModel:
+class PressureModel(Estimator):
     """Estimate the pressure of one target from stops.
 
     Counts and incidence are a Gaussian process seen through Poisson or binomial sampling; severity and
@@ -106,7 +108,7 @@ class PressureModel:
         self,
         coordinates: ArrayLike,
         total: ArrayLike,
-        units: ArrayLike,
+        units: ArrayLike | None = None,
         covariates: ArrayLike | None = None,
         *,
         names: Sequence[str] = (),
@@ -120,8 +122,8 @@ class PressureModel:
             Easting and northing.
         total : array of shape (n,)
             Count over the units; positives among them; severity in percent; or score.
-        units : array of shape (n,)
-            Sample units looked at.
+        units : array of shape (n,), optional
+            Sample units looked at; by default 1 at each stop.
         covariates : array of shape (n, q), optional
             Imagery and other layers at the stops; nan where one has no value.
         names : sequence of q str
@@ -175,7 +177,8 @@ class PressureModel:
         -------
         Predictive or Blended
         """
-        places = np.asarray(coordinates, dtype=float).reshape(-1, 2)
+        self.check_fitted()
+        places = checked_places(coordinates)
         known, drift = self._driven_at(covariates, len(places), spatial)
         if self._driven is None or not known.any():
             return self._predictive(self._without(spatial), places)
@@ -213,7 +216,8 @@ class PressureModel:
         -------
         array of shape (draws, m)
         """
-        places = np.asarray(coordinates, dtype=float).reshape(-1, 2)
+        self.check_fitted()
+        places = checked_places(coordinates)
         if len(places) > MOST_DRAWN_PLACES:
             raise InputError(f"simulate: found {len(places)} places; draw at most {MOST_DRAWN_PLACES} at once")
         random = np.random.default_rng(self.seed if seed is None else seed)
@@ -247,7 +251,8 @@ class PressureModel:
         -------
         Joint
         """
-        places = np.asarray(coordinates, dtype=float).reshape(-1, 2)
+        self.check_fitted()
+        places = checked_places(coordinates)
         with threadpool_limits(1):
             known, drift = self._driven_at(covariates, len(places), None)
             if self._driven is not None and known.any():
@@ -266,6 +271,7 @@ class PressureModel:
         -------
         mean, sd : float
         """
+        self.check_fitted()
         level = self._level
         centres = level.centre + np.sqrt(level.centre_variance) * NODES[:, None]
         values, _ = self._link.moments(centres, np.broadcast_to(np.sqrt(level.place_variance), centres.shape))

@@ -117,18 +117,32 @@ def observed_pressure(measure: Measure, per: float, total: Array, units: Array) 
     return 100.0 * total / units if measure == "incidence" else total
 
 
+def checked_places(coordinates: ArrayLike) -> Array:
+    """Easting and northing of places, one row for each.
+
+    Raises
+    ------
+    InputError
+        Of another shape: turned rows and columns would make other places.
+    """
+    places = np.asarray(coordinates, dtype=float)
+    if places.ndim != 2 or places.shape[1] != 2:
+        raise InputError(f"coordinates: found shape {places.shape}; give a row of easting and northing for each")
+    return places
+
+
 def checked_stops(
-    measure: Measure, coordinates: ArrayLike, total: ArrayLike, units: ArrayLike
+    measure: Measure, coordinates: ArrayLike, total: ArrayLike, units: ArrayLike | None
 ) -> tuple[Array, Array, Array]:
-    """Arrays of the right shapes and ranges.
+    """Arrays of the right shapes and ranges; one unit at each stop where none are given.
 
     Raises
     ------
     InputError
         With every fault.
     """
-    stops = np.asarray(coordinates, dtype=float).reshape(-1, 2)
-    totals, looked = np.asarray(total, dtype=float).ravel(), np.asarray(units, dtype=float).ravel()
+    stops, totals = checked_places(coordinates), np.asarray(total, dtype=float).ravel()
+    looked = np.ones(len(totals)) if units is None else np.asarray(units, dtype=float).ravel()
     faults = Faults()
     if measure not in get_args(Measure):
         faults.add(f"measure: found {measure!r}; use one of {', '.join(get_args(Measure))}")
