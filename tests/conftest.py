@@ -11,6 +11,7 @@ import copy
 import datetime as dt
 import shutil
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -450,5 +451,34 @@ def plan_of() -> Callable[..., Plan]:
             else:
                 inner[last] = value
         return Plan.model_validate(document)
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def field_line() -> Callable[..., Any]:
+    """Make a finished field of the overview: ``field_line("creek", map=120.0)``."""
+    from rxmap.show.overview_rows import FieldLine, PassLine
+
+    def make(name: str = "creek", **changes: Any) -> FieldLine:
+        line = FieldLine(
+            plan=f"{name}/plan.toml",
+            slug=name,
+            name=name,
+            crop="oats",
+            units="metric",
+            area_ha=20.0,
+            treated_ha=8.0,
+            share=0.4,
+            decision="map",
+            passes=(PassLine(name="Rowan", decision="map", treated_ha=8.0, reason="treating pays", next_look=""),),
+            currency="EUR",
+            map=120.0,
+            all=60.0,
+            none=-40.0,
+            cautions=("few_stops",),
+            outline=_boundary(),
+        )
+        return replace(line, **changes)
 
     return make

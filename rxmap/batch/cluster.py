@@ -106,16 +106,14 @@ class _Flight:
 
     def _landed(self) -> list[Any]:
         """Wait until some field is back."""
-        import distributed
+        from distributed import wait
 
         while self._flying:
             if self._client.status != "running":
                 raise self._gone()
-            with contextlib.suppress(TimeoutError):
-                done = self._asked(
-                    distributed.wait, list(self._flying), timeout=GLANCE, return_when="FIRST_COMPLETED"
-                ).done
-                return sorted(done, key=lambda future: str(future.key))
+            with contextlib.suppress(TimeoutError), self._client.as_current():
+                ended = self._asked(wait, list(self._flying), timeout=GLANCE, return_when="FIRST_COMPLETED")
+                return sorted(ended.done, key=lambda future: str(future.key))
         return []
 
     def _outcome(self, future: Any, task: Task, sent: bytes) -> Outcome:

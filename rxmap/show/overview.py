@@ -115,12 +115,16 @@ def _legend(overview: Overview) -> str:
 def _fields(overview: Overview) -> Iterator[str]:
     """Make the table, in the order in which a trip is worth most."""
     unit = text.AREA[overview.units][0]
+    several = len(overview.currencies) > 1
     code = overview.currencies[0] if len(overview.currencies) == 1 else ""
     money = f" [{code}]" if code else ""
     head = ["trip", "field", f"area [{unit}]", f"treated [{unit}]", "share", "decision"]
-    head += [f"gain{money[:-1] or ' ['}/{unit} treated]".replace("[/", "[per "), f"gain over none{money}"]
-    head += [f"gain over all{money}", *([] if code or not overview.currencies else ["currency"]), "cautions", "why"]
-    several = len(overview.currencies) > 1
+    head += [
+        f"gain [{f'{code} ' if code else ''}per {unit} treated]",
+        f"gain over none{money}",
+        f"gain over all{money}",
+    ]
+    head += [*(["currency"] if several else []), "cautions", "why"]
     rows = [
         _row(line, rank, overview, several=several)
         for line, rank in zip(overview.fields, ranks(overview.fields), strict=True)
