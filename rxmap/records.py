@@ -30,6 +30,9 @@ Verdict = Literal["map", "uniform", "note"]
 DecisionKind = Literal["map", "all", "none"]
 
 LONGEST_SLUG = 40
+# Names of devices, which Windows takes for no file whatever their ending (Microsoft, Naming Files, Paths and
+# Namespaces; from memory)
+RESERVED = frozenset({"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -453,7 +456,7 @@ class Result:
 
 
 def slugs(names: Iterable[str], empty: str) -> list[str]:
-    """File-name-safe names: ASCII, lower case, at most 40 characters, all different.
+    """File-name-safe names: ASCII, lower case, at most 40 characters, all different, none that Windows reserves.
 
     Parameters
     ----------
@@ -466,13 +469,15 @@ def slugs(names: Iterable[str], empty: str) -> list[str]:
     --------
     >>> slugs(["Marsh leafhopper", "marsh  leafhopper!", "\u96ea"], "target")
     ['marsh-leafhopper', 'marsh-leafhopper-2', 'target-3']
+    >>> slugs(["Aux"], "pass")
+    ['aux-2']
     """
     out: list[str] = []
     for number, name in enumerate(names, start=1):
         ascii_name = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode("ascii").lower()
         base = re.sub(r"[^a-z0-9]+", "-", ascii_name)[:LONGEST_SLUG].strip("-") or f"{empty}-{number}"
         slug, again = base, 2
-        while slug in out:
+        while slug in out or slug in RESERVED:
             tail = f"-{again}"
             slug, again = base[: LONGEST_SLUG - len(tail)] + tail, again + 1
         out.append(slug)

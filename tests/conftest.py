@@ -288,7 +288,17 @@ def _passes(strips: dict[str, Polygon], hopper_target: TargetResult) -> tuple[Pa
         name="Hopper pass",
         slug="hopper-pass",
         base="hopper",
-        products=(ProductUse(name="Exampline 200", rate=9.0, unit="floz/acre", total=total, total_unit="floz"),),
+        products=(
+            ProductUse(
+                name="Exampline 200",
+                rate=9.0,
+                unit="floz/acre",
+                total=total,
+                total_unit="floz",
+                least=6.0,
+                most=13.0,
+            ),
+        ),
         decision="map",
         reason="the map earns 190 EUR more than treating all",
         next_look="look again in 7 days at the untreated west",

@@ -306,8 +306,8 @@ def best_heading(planned: Planned, machine: Machine, units: Units = "metric") ->
     else:
         text = (
             f"A heading of {heading:g} degrees would misplace about {small_area(misplaced, units)}; {longest:.0f} "
-            f"degrees, along the longest side of the treated ground, {small_area(default, units)}. Set machine.heading to "
-            f"{heading:g} to drive it."
+            f"degrees, along the longest side of the treated ground, {small_area(default, units)}. Set "
+            f"machine.heading to {heading:g} to drive it."
         )
     return HeadingProposal(heading=heading, misplaced_ha=misplaced, default_ha=default, text=text)
 

@@ -10,10 +10,10 @@ from shapely.geometry.base import BaseGeometry
 
 from rxmap.decide.decision import PassDecision
 from rxmap.passes.draw import draw_layer
-from rxmap.passes.label import written_rate
+from rxmap.passes.label import rate_limits, written_rate
 from rxmap.passes.layer import Ledger
 from rxmap.plan import CheckStrips, Machine, Product
-from rxmap.records import HandDrawn, Part, PassResult, ProductUse
+from rxmap.records import RESERVED, HandDrawn, Part, PassResult, ProductUse
 from rxmap.units import convert, denominator, numerator
 
 LONGEST_BASE = 8  # some terminals take 8.3 file names only; common practice, no source
@@ -81,6 +81,7 @@ def _product_use(product: Product, treated: Sequence[Part], decision: PassDecisi
     unit = product.full_rate.unit
     full = written_rate(product, product.full_rate)
     is_lead = product.name == decision.option.lead.name
+    least, most = rate_limits(product, unit)
     areas: dict[float, float] = {}
     for part in treated:
         rate = part.rate if is_lead else full
@@ -92,6 +93,9 @@ def _product_use(product: Product, treated: Sequence[Part], decision: PassDecisi
         total=amount(areas, unit),
         total_unit=numerator(unit),
         rates=tuple(sorted(areas)),
+        least=least,
+        most=most,
+        least_volume=product.label.carrier_min.to("L/ha") if product.label.carrier_min else 0.0,
     )
 
 
@@ -116,18 +120,20 @@ def amount(areas_ha: Mapping[float, float], unit: str) -> float:
 
 
 def base_names(slugs: Sequence[str]) -> list[str]:
-    """Short file names for machine files, all different.
+    """Short file names for machine files, all different, none that Windows reserves.
 
     Examples
     --------
     >>> base_names(["product-alder", "product-alder-2", "x"])
     ['producta', 'product2', 'x']
+    >>> base_names(["con"])
+    ['con2']
     """
     names: list[str] = []
     for slug in slugs:
         plain = re.sub("[^a-z0-9]", "", slug)
         name, again = plain[:LONGEST_BASE], 2
-        while name in names:
+        while name in names or name in RESERVED:
             name, again = plain[: LONGEST_BASE - len(str(again))] + str(again), again + 1
         names.append(name)
     return names

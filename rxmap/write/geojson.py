@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 import shapely
+from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
@@ -55,6 +56,27 @@ def on_file_grid(geometry: BaseGeometry) -> BaseGeometry:
     """
     # + 0.0 turns -0.0 into 0.0
     return shapely.transform(geometry, lambda lonlat: np.round(lonlat, DECIMALS) + 0.0)
+
+
+def one_polygon(where: str, feature: Feature) -> Polygon:
+    """Place of a feature as files carry it.
+
+    Parameters
+    ----------
+    where : str
+        File and feature, for the message.
+    feature : Feature
+        A part of a prescription layer.
+
+    Raises
+    ------
+    CheckError
+        If it is not one valid polygon.
+    """
+    polygon = shapely.force_2d(on_file_grid(feature.geometry))
+    if polygon.geom_type != "Polygon" or polygon.is_empty or not polygon.is_valid:
+        raise CheckError(f"{where}: not one valid polygon: {shapely.is_valid_reason(polygon)}.")
+    return polygon
 
 
 def write_geojson(path: Path, features: Sequence[Feature]) -> None:

@@ -23,7 +23,7 @@ from shapely.geometry import Polygon, mapping
 
 from rxmap.errors import CheckError, shown
 from rxmap.write.files import write_bytes
-from rxmap.write.geojson import Feature, on_file_grid
+from rxmap.write.geojson import Feature, one_polygon
 
 COLUMNS = {
     "zone": "int32",
@@ -71,27 +71,6 @@ def write_geopackage(path: Path, features: Sequence[Feature]) -> None:
     write_bytes(path, _packed(path.stem, rows, polygons))
     _check_database(path)
     _check_layer(path, rows, polygons)
-
-
-def one_polygon(where: str, feature: Feature) -> Polygon:
-    """Place of a feature as files carry it.
-
-    Parameters
-    ----------
-    where : str
-        File and feature, for the message.
-    feature : Feature
-        A part of a prescription layer.
-
-    Raises
-    ------
-    CheckError
-        If it is not one valid polygon.
-    """
-    polygon = shapely.force_2d(on_file_grid(feature.geometry))
-    if polygon.geom_type != "Polygon" or polygon.is_empty or not polygon.is_valid:
-        raise CheckError(f"{where}: not one valid polygon: {shapely.is_valid_reason(polygon)}.")
-    return polygon
 
 
 def _row(where: str, feature: Feature) -> dict[str, Any]:

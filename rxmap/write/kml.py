@@ -26,8 +26,7 @@ from shapely.geometry.polygon import orient
 
 from rxmap.errors import CheckError
 from rxmap.write.files import write_bytes
-from rxmap.write.geojson import DECIMALS, Feature
-from rxmap.write.geopackage import one_polygon
+from rxmap.write.geojson import DECIMALS, Feature, one_polygon
 
 NAMESPACE = "http://www.opengis.net/kml/2.2"
 # Fill and line of each class [aabbggrr]: the fill lets the ground show through; told apart in grey as well.

@@ -25,7 +25,7 @@ from shapely.geometry import Polygon, mapping
 
 from rxmap.errors import CheckError, shown
 from rxmap.write.files import write_bytes
-from rxmap.write.geojson import Feature, on_file_grid
+from rxmap.write.geojson import Feature, one_polygon
 
 SCHEMA = {
     "zone": "int:4",
@@ -67,7 +67,7 @@ def write_shapefile(path: Path, features: Sequence[Feature]) -> None:
         hold what was meant.
     """
     rows = [_row(f"{path.name}: record {number}", one) for number, one in enumerate(features, start=1)]
-    polygons = [_polygon(f"{path.name}: record {number}", one) for number, one in enumerate(features, start=1)]
+    polygons = [one_polygon(f"{path.name}: record {number}", one) for number, one in enumerate(features, start=1)]
     with zipfile.ZipFile(io.BytesIO(_packed(path.stem, rows, polygons))) as packed:
         for ending in SIDE_FILES:
             write_bytes(path.with_suffix(ending), packed.read(path.stem + ending))
@@ -112,13 +112,6 @@ def _number(where: str, name: str, value: Any) -> float | int:
 def _width(kind: str) -> tuple[int, int]:
     width, _, decimals = kind.partition(":")[2].partition(".")
     return int(width), int(decimals or 0)
-
-
-def _polygon(where: str, feature: Feature) -> Polygon:
-    polygon = shapely.force_2d(on_file_grid(feature.geometry))
-    if polygon.geom_type != "Polygon" or polygon.is_empty or not polygon.is_valid:
-        raise CheckError(f"{where}: not one valid polygon: {shapely.is_valid_reason(polygon)}.")
-    return polygon
 
 
 def _packed(stem: str, rows: Sequence[Mapping[str, Any]], polygons: Sequence[Polygon]) -> bytes:

@@ -30,8 +30,7 @@ from rxmap.errors import CheckError
 from rxmap.grid import M2_PER_HA
 from rxmap.records import PassResult, Result
 from rxmap.write.files import write_bytes
-from rxmap.write.geojson import Feature, on_file_grid
-from rxmap.write.geopackage import one_polygon
+from rxmap.write.geojson import Feature, on_file_grid, one_polygon
 from rxmap.write.shapefile import ascii_text
 from rxmap.write.task_dose import VOLUME_PER_AREA, Dose, Metered, dose_of
 from rxmap.write.task_form import Understood, faults, understood
@@ -143,7 +142,7 @@ def _task(result: Result, one: PassResult, *, structure: Structure, metered: Met
             one_polygon(f"task data: part {number}", Feature(part.polygon, {}))
             for number, part in enumerate(one.parts, start=1)
         ),
-        dose=dose_of(one, result.plan, metered),
+        dose=dose_of(one, metered),
         grid=None if structure == "polygons" else lay_cells(one.parts, side_m),
         bits=BITS.get(structure, 0),
     )

@@ -18,11 +18,10 @@ ISO 11783-11, data dictionary, from copies of it: entity 1, setpoint volume per 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
-from rxmap.errors import CheckError
+from rxmap.errors import InputError
 from rxmap.records import Part, PassResult
 from rxmap.units import Quantity, convert, factor, numerator
 
@@ -65,30 +64,29 @@ class Dose:
     values: tuple[int, ...]
 
 
-def dose_of(one: PassResult, plan: Mapping[str, Any], metered: Metered) -> Dose:
+def dose_of(one: PassResult, metered: Metered) -> Dose:
     """Turn the parts of a pass into what a task holds.
 
     Parameters
     ----------
     one : PassResult
         A pass that goes out.
-    plan : mapping
-        The plan as the manifest records it, for the labels.
     metered : str
         ``spray`` or ``product``.
 
     Raises
     ------
-    CheckError
+    InputError
         If a rate cannot be told in steps of the data dictionary without leaving the label.
     """
     first = one.parts[0]
+    lead = next(use for use in one.products if use.name == first.product)
     spray = metered == "spray"
     unit = first.vol_unit if spray else first.unit
     rates = tuple(part.volume if spray else part.rate for part in one.parts)
     values = []
     for part, rate in zip(one.parts, rates, strict=True):
-        least, most = _spray_limits(part, one, plan) if spray else _label_range(part.product, unit, plan)
+        least, most = _spray_limits(part, one) if spray else (lead.least, lead.most)
         values.append(raw_value(rate, unit, least=least, most=most) if part.treat else 0)
     return Dose(
         what=f"Spray with {first.product}" if spray else first.product,
@@ -125,7 +123,7 @@ def raw_value(rate: float, unit: str, *, least: float = 0.0, most: float = math.
 
     Raises
     ------
-    CheckError
+    InputError
         If no step lies inside, the nearest moves the rate by more than 1 %, or it needs more than 32 bits.
 
     Examples
@@ -145,44 +143,18 @@ def raw_value(rate: float, unit: str, *, least: float = 0.0, most: float = math.
     value = inside[0] if inside else below
     far = abs(value - exact) > MOST_OFF * exact
     if far or value > MOST_VALUE or not low * (1 - NO_STEP) <= value <= high * (1 + ROUNDING):
-        raise CheckError(
-            f"task data: {rate:.6g} {unit} cannot be told in steps of {1 / steps:.3g} {unit} without leaving the "
-            "label. Take another format of the zone file."
+        raise InputError(
+            f"output.formats: task data: {rate:.6g} {unit} cannot be told in steps of {1 / steps:.3g} {unit} without "
+            "leaving the label. Change the rate or the carrier by a step, or take task data out of output.formats."
         )
     return value
 
 
-def _spray_limits(part: Part, one: PassResult, plan: Mapping[str, Any]) -> tuple[float, float]:
+def _spray_limits(part: Part, one: PassResult) -> tuple[float, float]:
     """Volumes at which every product of the mix stays inside its label, in the unit of the volume."""
     least, most = 0.0, math.inf
     for use in one.products:
         rate = (part.rate if use.name == part.product else use.rate) or math.inf  # nothing on untreated ground
-        low, high = _label_range(use.name, use.unit, plan)
-        carrier = _label(use.name, plan)["label"].get("carrier_min")
-        least = max(least, part.volume * low / rate, _number(carrier, part.vol_unit) if carrier else 0.0)
-        most = min(most, part.volume * high / rate)
+        least = max(least, part.volume * use.least / rate, convert(use.least_volume, "L/ha", part.vol_unit))
+        most = min(most, part.volume * use.most / rate)
     return least, most
-
-
-def _label(name: str, plan: Mapping[str, Any]) -> Mapping[str, Any]:
-    found: Mapping[str, Any] = next(product for product in plan["product"] if product["name"] == name)
-    return found
-
-
-def _label_range(name: str, unit: str, plan: Mapping[str, Any]) -> tuple[float, float]:
-    """Least and most that may go out now: earlier applications count against the season's maximum."""
-    product = _label(name, plan)
-    label, reasoned = product["label"], product.get("under_label")
-    least, most = _number(reasoned["rate"] if reasoned else label["min"], unit), _number(label["max"], unit)
-    if label.get("season_max"):
-        earlier = math.fsum(_number(applied["rate"], unit) for applied in product.get("applied") or ())
-        most = min(most, _number(label["season_max"], unit) - earlier)
-    return least, most
-
-
-def _number(recorded: Any, unit: str) -> float:
-    """Read a quantity of the recorded plan, its parts or its text, in a unit."""
-    if isinstance(recorded, str):
-        number, _, own = recorded.partition(" ")
-        return convert(float(number), own, unit)
-    return convert(float(recorded["magnitude"]), recorded["unit"], unit)

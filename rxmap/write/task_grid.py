@@ -20,7 +20,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from rxmap.errors import CheckError
+from rxmap.errors import InputError
 from rxmap.grid import GEOD, M2_PER_HA, BoolArray, geodesic_area_m2
 from rxmap.records import Part
 
@@ -83,7 +83,7 @@ def lay_cells(parts: Sequence[Part], side_m: float) -> CellGrid:
 
     Raises
     ------
-    CheckError
+    InputError
         If that makes more than a million cells.
     """
     west, south, east, north = shapely.total_bounds([part.polygon for part in parts])
@@ -92,9 +92,9 @@ def lay_cells(parts: Sequence[Part], side_m: float) -> CellGrid:
     rows = math.ceil((north * NANO - corner_south) / north_size)
     columns = math.ceil((east * NANO - corner_west) / east_size)
     if rows * columns > MOST_CELLS:
-        raise CheckError(
-            f"task data: {rows} x {columns} cells of {side_m:.3g} m are more than a terminal should be given. "
-            "Take task data with polygons."
+        raise InputError(
+            f"output.formats: task data: {rows} x {columns} cells of {side_m:.3g} m are more than a terminal should be "
+            "given. Take task-data-polygons."
         )
     grid = CellGrid(
         south=corner_south,

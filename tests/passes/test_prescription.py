@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import datetime as dt
 import math
 
 import numpy as np
@@ -98,6 +99,14 @@ def test_a_tank_mix_lists_every_product_and_rates_the_controlling_one(plan_of, p
     assert {(part.product, part.rate) for part in one.parts} == {("Rowan", 0.3), ("Rowan", 0.0)}
 
 
+def test_a_pass_knows_the_limits_of_its_labels(plan_of, prescribed):
+    keys = {"product.0.label.season_max": "0.75 L/ha", "product.0.applied": [{"date": dt.date(2026, 5, 1), "rate": "0.4 L/ha"}]}
+    (one,) = prescribed(plan_of(keys | {"product.0.label.carrier_min": "90 L/ha"}), lambda east, north: 30.0)
+    (use,) = one.products
+    assert (use.least, use.least_volume) == (0.2, 90.0)
+    assert use.most == pytest.approx(0.35)  # of 0.75 a season 0.4 are gone; the label allows 0.4 at a time
+
+
 def test_loads_cover_the_volume_of_the_treated_ground(plan_of, prescribed):
     (one,) = prescribed(plan_of({"machine.reserve": "100 L"}), lambda east, north: 30.0)
     assert one.loads == math.ceil(one.treated_ha * 150 / 1400)
@@ -131,6 +140,7 @@ def test_treated_parts_are_worth_treating(plan_of, prescribed):
         (["product-alder"] * 1, ["producta"]),
         (["product-alder", "product-birch", "product-beech"], ["producta", "productb", "product2"]),
         ([f"spray-{n}" for n in range(1, 4)], ["spray1", "spray2", "spray3"]),
+        (["con", "con-2", "com1", "nul"], ["con2", "con22", "com12", "nul2"]),  # names of devices on Windows
         (["x" * 12] * 11, ["x" * 8, *(f"{'x' * 7}{n}" for n in range(2, 10)), "xxxxxx10", "xxxxxx11"]),
     ],
 )

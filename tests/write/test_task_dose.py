@@ -13,18 +13,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rxmap.errors import CheckError
-from rxmap.records import ProductUse, Result
+from rxmap.errors import InputError
+from rxmap.records import PassResult, ProductUse, Result
 from rxmap.write.task_dose import dose_of, raw_value
 
 GALLON, ACRE, POUND = Fraction("3.785411784"), Fraction("4046.8564224"), Fraction("0.45359237")
 
 
-def _with_label(result: Result, **changes: object) -> dict[str, object]:
-    """Give the recorded plan with another label of the first product."""
-    first, *others = result.plan["product"]
-    label = {key: value for key, value in {**first["label"], **changes}.items() if value is not None}
-    return {**result.plan, "product": [{**first, "label": label}, *others]}
+def _with_label(one: PassResult, **limits: float) -> PassResult:
+    """Give the pass with another label of its first product."""
+    first, *others = one.products
+    return replace(one, products=(replace(first, **limits), *others))
 
 
 # Steps: 1 L/ha = 100 mm3/m2 = 10,000 steps of 0.01; 1 kg/ha = 100 mg/m2 = 100 steps of 1.
@@ -65,7 +64,7 @@ def test_a_step_is_rounded_to_the_inside_of_a_limit() -> None:
     ],
 )
 def test_a_rate_that_steps_cannot_tell_is_refused(rate: float, unit: str, limits: tuple[float, float]) -> None:
-    with pytest.raises(CheckError, match="cannot be told in steps"):
+    with pytest.raises(InputError, match="cannot be told in steps"):
         raw_value(rate, unit, least=limits[0], most=limits[1])
 
 
@@ -84,7 +83,7 @@ def test_what_is_told_never_leaves_the_label(unit: str, thousandths: int, below:
     least, most = rate * below, rate * above
     try:
         value = raw_value(rate, unit, least=least, most=most)
-    except CheckError:
+    except InputError:
         return
     # 1e-9: binary numbers; 1e-5 below the least where no step lies between the limits
     assert value <= Fraction(most) * per_unit * (1 + Fraction(1, 10**9))
@@ -94,7 +93,7 @@ def test_what_is_told_never_leaves_the_label(unit: str, thousandths: int, below:
 
 def test_the_zones_hold_the_spray_or_the_product_and_say_which(result: Result) -> None:
     one = result.passes[0]
-    spray, product = dose_of(one, result.plan, "spray"), dose_of(one, result.plan, "product")
+    spray, product = dose_of(one, "spray"), dose_of(one, "product")
     assert (spray.entity, spray.values, spray.what) == (1, (0, 187_079, 0, 187_079, 0), "Spray with Exampline 200")
     # 9 floz/acre of 128 to the gallon: 6577.00 steps
     assert (product.entity, product.values, product.what) == (1, (0, 6577, 0, 6577, 0), "Exampline 200")
@@ -103,41 +102,28 @@ def test_the_zones_hold_the_spray_or_the_product_and_say_which(result: Result) -
 def test_a_dry_product_is_told_as_mass(result: Result) -> None:
     one = result.passes[0]
     parts = tuple(replace(part, rate=5.0 * part.treat, unit="lb/acre") for part in one.parts)
-    plan = _with_label(result, min="3 lb/acre", max="5.001 lb/acre", season_max=None)
-    assert dose_of(replace(one, parts=parts), plan, "product").values == (0, 560, 0, 560, 0)
-    assert dose_of(replace(one, parts=parts), plan, "product").entity == 6
+    dry = _with_label(replace(one, parts=parts), least=3.0, most=5.001)
+    assert dose_of(dry, "product").values == (0, 560, 0, 560, 0)
+    assert dose_of(dry, "product").entity == 6
 
 
 @pytest.mark.parametrize(
     ("label", "value"),
     [
         ({}, 935_396),
-        ({"max": "9 floz/acre"}, 935_395),  # more spray would carry more product than the label allows
-        ({"season_max": "9 floz/acre"}, 935_395),
-        ({"carrier_min": "10 gal/acre"}, 935_396),
-        ({"min": "9 floz/acre", "max": "9 floz/acre"}, 935_395),
-        ({"max": {"magnitude": 9.0, "unit": "floz/acre"}}, 935_395),  # as the pipeline records a quantity
+        ({"most": 9.0}, 935_395),  # more spray would carry more product than the label allows
+        ({"least_volume": float(10 * GALLON / ACRE * 10**4)}, 935_396),
+        ({"least": 9.0, "most": 9.0}, 935_395),
     ],
 )
-def test_the_spray_keeps_every_limit_of_the_label(result: Result, label: dict[str, object], value: int) -> None:
+def test_the_spray_keeps_every_limit_of_the_label(result: Result, label: dict[str, float], value: int) -> None:
     one = result.passes[0]
     parts = tuple(replace(part, volume=10.0 * part.treat) for part in one.parts)
-    assert max(dose_of(replace(one, parts=parts), _with_label(result, **label), "spray").values) == value
+    assert max(dose_of(_with_label(replace(one, parts=parts), **label), "spray").values) == value
 
 
 def test_the_label_of_what_rides_along_holds_too(result: Result) -> None:
     one = result.passes[0]
     parts = tuple(replace(part, volume=10.0 * part.treat) for part in one.parts)
-    rider = ProductUse(name="Samplazole", rate=0.6, unit="L/ha", total=1.0, total_unit="L")  # its label's maximum
-    mixed = replace(one, parts=parts, products=(*one.products, rider))
-    assert max(dose_of(mixed, result.plan, "spray").values) == 935_395
-
-
-def test_earlier_applications_and_a_reasoned_low_rate_count(result: Result) -> None:
-    plan = _with_label(result)
-    plan["product"][0] |= {"applied": [{"rate": "17 floz/acre"}], "under_label": {"rate": "5 floz/acre"}}
-    one = result.passes[0]
-    parts = tuple(replace(part, volume=10.0 * part.treat) for part in one.parts)
-    assert max(dose_of(replace(one, parts=parts), plan, "spray").values) == 935_395  # 26 - 17 = 9 is all that is left
-    low = tuple(replace(part, rate=5.0 * part.treat) for part in one.parts)
-    assert max(dose_of(replace(one, parts=low), plan, "product").values) == 3654  # 3653.89
+    rider = ProductUse(name="Samplazole", rate=0.6, unit="L/ha", total=1.0, total_unit="L", most=0.6)
+    assert max(dose_of(replace(one, parts=parts, products=(*one.products, rider)), "spray").values) == 935_395

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from shapely import affinity
 from shapely.geometry import box
 
-from rxmap.errors import CheckError
+from rxmap.errors import InputError
 from rxmap.grid import GEOD
 from rxmap.records import Part, Result
 from rxmap.write.task_dose import raw_value
@@ -52,7 +52,7 @@ def test_row_0_lies_in_the_south(result: Result, north: bool) -> None:
 
 
 def test_more_cells_than_a_terminal_should_hold_are_refused(result: Result) -> None:
-    with pytest.raises(CheckError, match="Take task data with polygons"):
+    with pytest.raises(InputError, match="Take task-data-polygons"):
         lay_cells(result.passes[0].parts, 0.2)
 
 
