@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import shapely
 
+from rxmap.errors import shown
 from rxmap.units import convert
 from rxmap.verify.crew import LOAD_ROUNDING, Crew, crews, reach_ha, usable_l
 from rxmap.verify.folder import Folder
@@ -76,6 +77,22 @@ def _as_mixed(loads: Sequence[Feature], result: Folder, crew: Crew) -> Iterator[
             yield f"{load.where}: area_ha {area}; the mix sheet has {lines[0].area_ha}"
         if lines and abs(mixed - float(volume)) > slack + VOLUME_ROUNDING:
             yield f"{load.where}: volume_l {volume}; the mix sheet has {mixed:.6g} L"
+    yield from _alike(loads, result, crew)
+
+
+def _alike(loads: Sequence[Feature], result: Folder, crew: Crew) -> Iterator[str]:
+    """Hold each product of a load against its share of the spray: one tank has one mix, whatever the rate."""
+    litres = {load.properties["load"]: float(load.properties["volume_l"]) for load in loads}
+    spray = sum(litres.values())
+    for used in crew.told["products"]:
+        lines = [x for x in read_sheet(result, crew) if x.item == used["name"] and not x.beside and x.load in litres]
+        total = sum(float(line.amount) for line in lines)
+        for line in lines:
+            wanted = total * litres[line.load] / spray
+            # a step by rounding, another where a limit of the label or the sum asks for it
+            if abs(float(line.amount) - wanted) > 2 * line.step + total * 2 * VOLUME_ROUNDING / spray:
+                told = f"{line.where}: {line.amount} {line.unit} of {shown(line.item)} in {litres[line.load]} L"
+                yield f"{told}; the other loads have {wanted:.6g}"
 
 
 def _volume_total(loads: Sequence[Feature], crew: Crew) -> Iterator[str]:

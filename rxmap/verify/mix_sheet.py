@@ -21,6 +21,7 @@ from rxmap.verify.values import AREA_ROUNDING, decimals_of, near
 
 COLUMNS = ["load", "area_ha", "item", "amount", "unit"]
 WATER = "water"
+LITTLE = 0.1  # of the fullest load
 HALF = 0.500001  # of a step: a number half-way between two may be rounded either way
 TOTAL_DECIMALS = 3  # of a total in the summary; a small one has more
 
@@ -127,8 +128,14 @@ def _whole(crew: Crew, lines: Sequence[Line]) -> Iterator[str]:
             "each with water and every product"
         )
     for item in items:
-        if len({(line.unit, decimals_of(line.amount)) for line in lines if line.item == item}) > 1:
-            yield f"{name}: {shown(item)} has several units or numbers of decimals; should have one"
+        mine = [line for line in lines if line.item == item]
+        if len({line.unit for line in mine}) > 1:
+            yield f"{name}: {shown(item)} has several units; should have one"
+        fullest = max(mine, key=lambda line: line.amount)  # what is little beside it may have more decimals
+        usual, little = decimals_of(fullest.amount), LITTLE * float(fullest.amount) + fullest.step
+        for line in mine:
+            if decimals_of(line.amount) < usual or (decimals_of(line.amount) > usual and float(line.amount) > little):
+                yield f"{line.where}: {line.amount} {line.unit} of {shown(item)}; should have {usual} decimals"
     yield from (f"{line.where}: extra mix with load {line.load}" for line in lines if line.beside and line.load != 1)
 
 
@@ -159,11 +166,12 @@ def _label_faults(lines: Sequence[Line], limits: tuple[Any, Any]) -> Iterator[st
 def _total_fault(lines: Sequence[Line], used: Any, limits: tuple[Any, Any]) -> Iterator[str]:
     """Hold the sum of a product against rate x area; a step may be missing only where the label allows no other."""
     unit, step = lines[0].unit, lines[0].step
+    half = HALF * sum({line.step for line in lines})  # each kind of step adds up by itself
     total = float(sum(line.amount for line in lines))
     wanted = convert(float(used["total"]), used["total_unit"], unit)
     off = total - wanted
     told = HALF * 10.0 ** -max(TOTAL_DECIMALS, decimals_of(Decimal(used["total"])))
-    if abs(off) <= HALF * step + convert(told, used["total_unit"], unit):
+    if abs(off) <= half + convert(told, used["total_unit"], unit):
         return
     at, way = (limits[1], 1) if off < 0 else (limits[0], -1)
     bound = [way * amount_on(float(line.area_ha) - way * LOAD_ROUNDING, at, unit) for line in lines]

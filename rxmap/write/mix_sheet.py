@@ -34,6 +34,8 @@ STEPS = {
     "metric": {"L": {"L": "0.01", "mL": "1"}, "kg": {"kg": "0.01", "g": "1"}},
 }
 IMPERIAL = {"impgal": "0.01"}  # who writes imperial gallons has no US jugs
+FINEST = Decimal("1e-6")
+LITTLE = 0.1  # of the fullest load: what holds less has a step of its own; judgement
 
 FORMULA = frozenset("=+-@\t\r\n")  # what makes a spreadsheet compute (OWASP, CSV Injection; from memory)
 
@@ -114,7 +116,7 @@ def _extra_lines(plan: LoadPlan, area_ha: Decimal, columns: Sequence[tuple[list[
     lines = []
     for extra in plan.extras:
         for item, (amounts, unit) in zip(extra.items, columns, strict=True):
-            (amount,) = _apportioned_items([item], unit, Decimal(1).scaleb(int(amounts[0].as_tuple().exponent)))
+            (amount,) = _apportioned_items([item], unit, Decimal(1).scaleb(int(max(amounts).as_tuple().exponent)))
             if extra.volume_l or item is extra.items[0]:
                 lines.append(MixLine(plan.loads[0].load, area_ha, f"{item.item} ({extra.why})", amount, unit))
     return lines
@@ -124,8 +126,9 @@ def measured(items: Sequence[LoadItem], units: Literal["us", "metric"]) -> tuple
     """Amounts of one item in all loads as a jug or a scale shows them, and their unit.
 
     The unit is the largest of which the fullest load holds one; the step is that of `STEPS`, or finer where
-    it would move a load by more than 1 %. Where rounding to the step would put more on a load's ground than the
-    label's maximum times its area it rounds down, where less than the minimum times its area it rounds up.
+    it would move a load by more than 1 %. A last load that holds little beside the fullest has a finer step of its
+    own, so that the others stay as a jug shows them. Where rounding to the step would put more on a load's ground than
+    the label's maximum times its area it rounds down, where less than the minimum times its area it rounds up.
 
     Examples
     --------
@@ -138,13 +141,29 @@ def measured(items: Sequence[LoadItem], units: Literal["us", "metric"]) -> tuple
 
     >>> measured([LoadItem(item="Rowan", amount=14.66, unit="floz", most=14.66)], "us")
     ([Decimal('14.6')], 'floz')
+
+    A last load of little:
+
+    >>> measured([LoadItem(item="Rowan", amount=each, unit="gal") for each in (5.0, 5.0, 0.1234)], "us")
+    ([Decimal('5.00'), Decimal('5.00'), Decimal('0.123')], 'gal')
     """
-    own = items[0].unit
-    unit, step = _jug(own, max(item.amount for item in items), units)
-    least = min((convert(item.amount, own, unit) for item in items if item.amount > 0), default=1.0)
-    while step > Decimal(repr(least)) * Decimal(repr(MOST_OFF)) and step > Decimal("1e-6"):
+    own, most = items[0].unit, max(item.amount for item in items)
+    unit, step = _jug(own, most, units)
+    amounts = [Decimal(0)] * len(items)
+    for of_little in (False, True):
+        numbers = [number for number, item in enumerate(items) if (0 < item.amount < LITTLE * most) == of_little]
+        least = min((convert(items[i].amount, own, unit) for i in numbers if items[i].amount > 0), default=math.inf)
+        rounded = _apportioned_items([items[i] for i in numbers], unit, _fine_enough(step, least))
+        for number, amount in zip(numbers, rounded, strict=True):
+            amounts[number] = amount
+    return amounts, unit
+
+
+def _fine_enough(step: Decimal, least: float) -> Decimal:
+    """Take tenths of a step until it moves the least amount by no more than 1 %."""
+    while float(step) > least * MOST_OFF and step > FINEST:
         step /= 10
-    return _apportioned_items(items, unit, step), unit
+    return step
 
 
 def _apportioned_items(items: Sequence[LoadItem], unit: str, step: Decimal) -> list[Decimal]:

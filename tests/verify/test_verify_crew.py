@@ -187,6 +187,15 @@ def product_one_step_too_little(folder: Path) -> None:
     more(folder, 2, -0.1)
 
 
+@found_in(SHEET, "the other loads have")
+def product_of_one_load_in_another(folder: Path) -> None:
+    """The sum stays right, and so does each load by its label."""
+    table = list(csv.reader(io.StringIO((folder / SHEET).read_text(), newline="")))
+    last = max(number for number, row in enumerate(table) if row[2] == table[2][2])
+    more(folder, 2, 3.0)
+    more(folder, last, -3.0)
+
+
 @found_in(SHEET, "water and products add up to")
 def water_one_gallon_too_much(folder: Path) -> None:
     more(folder, 1, 1.0)

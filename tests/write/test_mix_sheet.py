@@ -186,3 +186,20 @@ def test_equal_plans_give_equal_bytes(tmp_path: Path) -> None:
     for name in ("a.csv", "b.csv"):
         write_mix_sheet(tmp_path / name, loads_of(), units="us")
     assert (tmp_path / "a.csv").read_bytes() == (tmp_path / "b.csv").read_bytes()
+
+
+def test_a_last_load_of_little_leaves_the_steps_of_the_others_alone() -> None:
+    # 3 full loads of 4 gal and 0.1234 gal: 1 % of the last is 0.001 gal, of the others 0.04
+    loads = [item(4.0, "gal"), item(4.0, "gal"), item(4.0, "gal"), item(0.1234, "gal")]
+    amounts, unit = measured(loads, "us")
+    assert ([str(amount) for amount in amounts], unit) == (["4.00", "4.00", "4.00", "0.123"], "gal")
+
+
+@given(st.lists(st.floats(0.5, 20.0), min_size=1, max_size=6), st.floats(0.001, 0.05))
+def test_no_amount_is_moved_by_more_than_a_hundredth(amounts: list[float], little: float) -> None:
+    loads = [item(amount, "L") for amount in (*amounts, little)]
+    rounded, unit = measured(loads, "metric")
+    for load, told in zip(loads, rounded, strict=True):
+        assert float(told) * (1.0 if unit == "L" else 0.001) == pytest.approx(load.amount, rel=0.011)
+    total = sum(load.amount for load in loads)
+    assert float(sum(rounded)) * (1.0 if unit == "L" else 0.001) == pytest.approx(total, rel=0.01)
