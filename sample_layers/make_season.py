@@ -26,7 +26,7 @@ GAIN = 150.0  # [lb/acre] that treating adds on average: a little more than the 
 HARVEST = 1950.0  # [lb/acre] without any loss of yield to the pressure that is left
 HEADER, STEP = 4.5, 4.0  # [m] width of the harvest, and between its points
 LATE = 1.2  # [m] that the drone opens and closes late
-DAYS_AFTER = 6
+CELL = 12.0  # [m] of the drone's log
 
 
 def make_season(plan_folder: Path, result: Path, *, gain: float = GAIN, seed: int = SEED) -> Path:
@@ -78,14 +78,14 @@ def _applied(
     rng: np.random.RandomState,
     to_metres: pyproj.Transformer,
 ) -> None:
-    """Log the drone's spraying in cells of 12 m, a little late and at rates that scatter by 3 %."""
+    """Log the drone's spraying in square cells, a little late and at rates that scatter by 3 %."""
     volume = max(row["volume"] for _, row in layer)
     moved = shapely.affinity.translate(treated, LATE, LATE / 2)
     west, south, east, north = moved.bounds
     features = []
-    for x in np.arange(west, east, 12.0):
-        for y in np.arange(south, north, 12.0):
-            ground = shapely.box(x, y, x + 12.0, y + 12.0).intersection(moved)
+    for x in np.arange(west, east, CELL):
+        for y in np.arange(south, north, CELL):
+            ground = shapely.box(x, y, x + CELL, y + CELL).intersection(moved)
             rate = float(volume * (1 + 0.03 * rng.normal()))
             if ground.area > 1.0:
                 lonlat = shapely.transform(ground, lambda xy: _degrees(xy, to_metres))
@@ -121,7 +121,7 @@ def _stops(
 
 
 def _beside(strip: BaseGeometry, treated: BaseGeometry, rng: np.random.RandomState) -> BaseGeometry:
-    """A place on treated ground two to three widths from a strip."""
+    """Pick a place on treated ground two to three widths from a strip."""
     ring = strip.centroid.buffer(25.0).difference(strip.buffer(12.0)).intersection(treated)
     west, south, east, north = ring.bounds
     while True:

@@ -28,7 +28,7 @@ def read_costs(source: Source, plan: Plan) -> dict[str, Quantity]:
     InputError
         With every faulty row, one line each.
     """
-    table = read_table(source)
+    table = read_table(source, form="one row for each item", needed=("item", "cost"))
     faults = Faults()
     columns = Columns(table, faults)
     columns.require("item", "what it is the price of")

@@ -30,7 +30,7 @@ def open_table(source: Source) -> Table:
         If it is neither.
     """
     if kind_of(source.data) is None:
-        return read_table(source, most=MOST_POINTS)
+        return read_table(source, most=MOST_POINTS, form="one row for each place", needed=("lon", "lat", "..."))
     return table_of(read_layer(source))
 
 
@@ -48,6 +48,10 @@ class Columns:
     def __init__(self, table: Table, faults: Faults) -> None:
         self.table = table
         self.names = [canonical(name) for name in table.header]
+        self._at = {name: column for column, name in enumerate(self.names)}
+        twice = next((name for name in self.names if name and self.names.count(name) > 1), None)
+        if twice is not None:
+            raise InputError(f"{table.name}: column {shown(twice)} stands twice. Remove or rename one.")
         self._faults = faults
 
     def has(self, name: str) -> bool:
@@ -63,7 +67,8 @@ class Columns:
 
     def text(self, row: Row, name: str) -> str:
         """Cell of a row; blank where there is no such column."""
-        return row.cells[self.names.index(canonical(name))] if self.has(name) else ""
+        column = self._at.get(name, self._at.get(canonical(name)))
+        return "" if column is None else row.cells[column]
 
     def value(self, row: Row, name: str, read: Callable[[str, str], T], blank: T) -> T:
         """Read one cell that has to be filled."""

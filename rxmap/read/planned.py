@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,9 @@ from rxmap.errors import InputError
 from rxmap.grid import FloatArray, Grid
 from rxmap.plan import Plan, plan_fault
 from rxmap.read.door import open_source
+from rxmap.read.imagery import read_raster
+from rxmap.read.layers import raster_path
+from rxmap.read.reader import PixelReader
 from rxmap.read.vector import Layer, read_layer
 from rxmap.records import Field, Observation
 
@@ -118,18 +121,21 @@ def read_planned(folder: Path, plan: Plan, field: Field, grid: Grid) -> Planned:
     return Planned(
         passes=tuple(passes),
         observations=_observations(_layer(folder, "stops.geojson"), field),
-        pressure={t["name"]: band_on_cells(folder, t["surface"], 1, field, grid) for t in summary["targets"]},
+        pressure=_surfaces(folder, summary["targets"], field, grid),
         units={t["name"]: t["unit"] for t in summary["targets"]},
     )
 
 
-def band_on_cells(folder: Path, name: str, band: int, field: Field, grid: Grid) -> FloatArray:
-    """Mean of one band of a raster over each cell of the field grid; NaN where it holds nothing."""
-    from rxmap.read.imagery import read_raster  # here: rasterio costs 0.2 s that a vector layer must not pay
-    from rxmap.read.layers import raster_path
-
-    values: FloatArray = read_raster(raster_path(folder, name), name, [band], grid=grid, frame=field.frame).values[0]
-    return values
+def _surfaces(folder: Path, targets: Sequence[Mapping[str, str]], field: Field, grid: Grid) -> dict[str, FloatArray]:
+    """Mean pressure of each target on the field grid."""
+    with PixelReader() as reader:
+        read = {
+            told["name"]: read_raster(
+                raster_path(folder, told["surface"]), told["surface"], [1], grid=grid, frame=field.frame, reader=reader
+            )
+            for told in targets
+        }
+    return {name: raster.values[0] for name, raster in read.items()}
 
 
 def _check_same(summary: Any, plan: Plan, field: Field, folder: Path) -> None:

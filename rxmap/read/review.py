@@ -67,15 +67,15 @@ def read_review(plan: Plan, folder: Path) -> ReviewInputs:
         raise plan_fault(plan, f"review: names nothing to look at. Give it {ASKED}.")
     field = read_field(plan)
     grid, _ = field_grid(plan, field)
-    planned = read_planned(folder, plan, field, grid)
     reading = _Reading(plan, field, grid)
-    applied_pass = reading.tried(lambda: _applied_pass(plan, planned)) if asked.applied else None
     applied = reading.tried(reading.applied) if asked.applied else None
     after = reading.tried(reading.stops) if asked.stops else None
     harvest = reading.tried(reading.harvest) if asked.harvest else None
     samples = reading.tried(reading.samples) if asked.samples else None
     costs = reading.tried(reading.costs) if asked.costs else None
     reading.faults.raise_if_any()
+    planned = read_planned(folder, plan, field, grid)
+    applied_pass = _applied_pass(plan, planned) if asked.applied else None
     return ReviewInputs(
         field=field,
         grid=grid,

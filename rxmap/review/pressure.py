@@ -120,11 +120,11 @@ def fall(
     places = shapely.points([(row.easting, row.northing) for row in rows])
     values = np.array([pressure_of(row, target) for row in rows])
     on = np.array([_strip_of(row, place, grounds) for row, place in zip(rows, places, strict=True)], int)
-    away = np.array([[shapely.distance(g.whole, place) for g in grounds] for place in places]).reshape(-1, len(grounds))
+    away = np.array([shapely.distance(ground.whole, places) for ground in grounds]).T  # (stops, strips) [m]
     told = np.array([COLUMN in dict(row.extra) for row in rows], bool)
     for at, ground in enumerate(grounds):
         here = values[on == ground.number]
-        free = (on == 0) & (told | (away[:, at] > near_m)) & (away.argmin(axis=1) == at) if len(rows) else on == 0
+        free = (on == 0) & (told | (away[:, at] > near_m)) & (away.argmin(axis=1) == at)
         beside = values[free & (away[:, at] <= BESIDE * ground.width_m)]
         why = ground.why or _missing(len(here), len(beside))
         if why:

@@ -51,13 +51,15 @@ def season(seed: int, *, strips: int = 4, gain: float = 0.5, soil: float = 0.08,
     wide, long = rng.uniform(320, 480, 2)
     lying = shapely.box(0, 0, wide, long)
     area = back(lying, heading)
-    grid = make_grid(area, 6.0)
+    grid = make_grid(area, 12.0)
     easting, northing = np.meshgrid(*grid.axes())
     cells = np.column_stack([easting.ravel(), northing.ravel()])
     waves = int(rng.integers(2**31))
     pressure = np.exp(patchy * noise(np.random.default_rng(waves), 200.0, cells) - patchy**2 / 2)
     grounds = [back(strip, heading) for strip in scattered(rng, wide, long, swath, strips)]
+    near = shapely.union_all(grounds).buffer(3 * swath)  # nothing else of the log is ever compared
     places = logged(rng, wide, long, heading)
+    places = places[shapely.contains_xy(near, places[:, 0], places[:, 1])]
     here = np.exp(patchy * noise(np.random.default_rng(waves), 200.0, places) - patchy**2 / 2)
     treated = treated_share(places, grounds, heading)
     soils = YIELD * soil * (0.8 * noise(rng, 120.0, places) + 0.6 * noise(rng, 30.0, places))
