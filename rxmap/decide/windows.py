@@ -27,7 +27,7 @@ SHORTEST = 2  # [hour] judgement: less is no window to plan with
 NIGHT, DAYBREAK = 21, 6  # [hour of the clock]
 EVENING, MORNING = 18, 9
 
-UNKNOWN, DARK, WINDY, CALM, HOT, WET, SHORT = "not known", "night", "wind", "calm", "hot and dry", "rain", "short"
+UNKNOWN, DARK, WINDY, CALM, HOT, WET, SHORT = "not known", "night", "wind", "calm", "heat", "rain", "too short"
 AGAINST = (UNKNOWN, DARK, WINDY, CALM, HOT, WET, SHORT)
 
 

@@ -6,15 +6,15 @@ import datetime as dt
 import itertools
 from collections.abc import Sequence
 
-from rxmap.decide.windows import AGAINST, DRY_PCT, HOT_C, WIND_MS
+from rxmap.decide.windows import AGAINST, DRY_PCT, EVENING, HOT_C, MORNING, SHORTEST, WIND_MS
 from rxmap.records import Result
 from rxmap.records_weather import DegreeDays, Infection, PassWindows, SprayWindow, WeatherReport
 from rxmap.show import text
 from rxmap.show.markup import bullets, table, tag
 from rxmap.units import convert
 
-HEAD = ("Day", "Local clock", "Hours", "Wind", "Temperature", "Dry after, at least", "Mind")
-TWILIGHT = "inversion in the evening or early morning"
+HEAD = ("Day", "Local clock", "Hours", "Wind", "Temperature", "Dry after", "Mind")
+TWILIGHT = f"inversion before {MORNING}:00 or after {EVENING}:00"
 LAST = (
     "These are hints from a table. The label and local rules come first; measure wind, temperature and humidity at the "
     "field before and while spraying, and never spray into an inversion."
@@ -26,8 +26,8 @@ def block(result: Result) -> list[str]:
     report, units = result.weather, result.units
     if report is None:
         return []
-    tables = [_table(one, units) for one in report.passes if one.windows]
-    inner = (tag("h2", "Weather"), bullets(sentences(report, units)), *tables, tag("p", LAST))
+    lines = bullets(sentences(report, units))
+    inner = (tag("h2", "Weather"), lines, *_tables(report.passes, units), tag("p", LAST))
     return [tag("section", *inner, id="weather")]
 
 
@@ -37,8 +37,8 @@ def sentences(report: WeatherReport, units: text.Units) -> list[str]:
     if report.degree_days:
         lines.append(_degree_line(report.degree_days, units))
     lines += [_infection_line(one) for one in report.infections]
-    lines += [_pass_line(one, report.spray_date, units) for one in report.passes]
-    return lines
+    lines += [_limits_line(units)] if report.passes else []
+    return [*lines, *(_pass_line(one, report.spray_date) for one in report.passes)]
 
 
 def _table_line(report: WeatherReport) -> str:
@@ -70,34 +70,25 @@ def _left_out(days: int) -> str:
     return f" {text.counted(days, 'day')} not whole in the table: left out." if days else ""
 
 
-def _pass_line(told: PassWindows, sprayed: dt.date | None, units: text.Units) -> str:
+def _limits_line(units: text.Units) -> str:
+    wind = f"{speed(WIND_MS[0], units, word=False)} to {speed(WIND_MS[1], units)}"
+    return (
+        f"A spray window is {SHORTEST} hours or more by day with wind of {wind} (calmer air may lie in layers), at "
+        f"most {temperature(HOT_C, units)} where the humidity is below {DRY_PCT:.0f} %, and no rain then or in the "
+        "rainfast hours of the label after it."
+    )
+
+
+def _pass_line(told: PassWindows, sprayed: dt.date | None) -> str:
     fit, lost = sum(one.hours for one in told.windows), sum(told.lost.values())
     if not fit + lost:
         return f"{text.safe(told.name)}: the table has no hours to come, so no spray window is looked for."
-    against = text.listed([f"{_why(why, units)} ({told.lost[why]})" for why in AGAINST if why in told.lost])
-    dry = (
-        f"dry for {told.rainfast:g} hours after, as the label asks"
-        if told.rainfast
-        else "dry; the plan has no rainfast"
-    )
-    wind = f"wind {speed(WIND_MS[0], units, word=False)} to {speed(WIND_MS[1], units)}"
+    dry = f"each dry for {told.rainfast:g} hours after" if told.rainfast else "dry then; the plan has no rainfast"
+    others = text.listed([f"{why} {told.lost[why]}" for why in AGAINST if why in told.lost])
     return (
-        f"{text.safe(told.name)}: in {fit} of the {text.counted(fit + lost, 'hour')} to come nothing in the table "
-        f"speaks against spraying: {wind}, not hot and dry, {dry}."
-        f"{f' Against the others: {against}.' if against else ''}{_on_the_day(told, sprayed)}"
+        f"{text.safe(told.name)}: {fit} of the {text.counted(fit + lost, 'hour')} to come are in windows, {dry}."
+        f"{f' Hours outside them: {others}.' if others else ''}{_on_the_day(told, sprayed)}"
     )
-
-
-def _why(why: str, units: text.Units) -> str:
-    words = {
-        "night": "night, when inversions stand",
-        "wind": f"wind above {speed(WIND_MS[1], units)}",
-        "calm": f"calm below {speed(WIND_MS[0], units)}, when the air may lie in layers",
-        "hot and dry": f"above {temperature(HOT_C, units)} with humidity below {DRY_PCT:.0f} %",
-        "rain": "rain then or too soon after",
-        "short": "a single hour",
-    }
-    return words.get(why, why)
 
 
 def _on_the_day(told: PassWindows, sprayed: dt.date | None) -> str:
@@ -111,10 +102,18 @@ def _hours(windows: Sequence[SprayWindow]) -> str:
     return text.listed([f"{one.start:%H:%M} to {one.end:%H:%M}" for one in windows])
 
 
-def _table(told: PassWindows, units: text.Units) -> str:
-    days = itertools.groupby(told.windows, key=lambda one: one.start.date())  # no window goes over midnight
-    rows = [_row(day, list(windows), units) for day, windows in days]
-    return table(f"Spray windows of {text.safe(told.name)}", HEAD, rows, numbers="  nnnn")
+def _tables(passes: Sequence[PassWindows], units: text.Units) -> list[str]:
+    """Make one table for all passes that have the same windows."""
+    alike: dict[tuple[SprayWindow, ...], list[str]] = {}
+    for one in passes:
+        alike.setdefault(one.windows, []).append(text.safe(one.name))
+    return [_table(windows, names, units) for windows, names in alike.items() if windows]
+
+
+def _table(windows: Sequence[SprayWindow], names: list[str], units: text.Units) -> str:
+    days = itertools.groupby(windows, key=lambda one: one.start.date())  # no window goes over midnight
+    rows = [_row(day, list(some), units) for day, some in days]
+    return table(f"Spray windows of {text.listed(names)}", HEAD, rows, numbers="  nnnn")
 
 
 def _row(day: dt.date, windows: Sequence[SprayWindow], units: text.Units) -> tuple[str, ...]:

@@ -30,6 +30,7 @@ from rxmap.verify import (
     task_data,
     testzone,
     totals,
+    weather,
 )
 from rxmap.verify.folder import Folder
 from rxmap.verify.report import Report, Unreadable
@@ -79,6 +80,7 @@ CHECKS: tuple[tuple[str, Callable[[Folder], Iterator[str]]], ...] = (
     ("pressure and p_over of each part lie on the surface of its target", surfaces.parts_on_surface),
     ("the evidence of each target is that of its stops and the field", evidence.evidence_right),
     ("the money names the best choice", figures.money_in_order),
+    ("degree days, favourable hours and spray windows add up, and the map says them", weather.weather_right),
     ("the map opens without a network", page.page_stands_alone),
     ("the map's tables say what the files hold", screen.page_agrees),
     ("the map draws what the prescription layers hold", screen.map_drawn),

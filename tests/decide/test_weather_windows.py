@@ -87,7 +87,7 @@ def test_a_single_hour_is_no_window():
     gusty = np.full(36, 6.0)
     gusty[10], gusty[13:15] = 3.0, 3.0
     assert found(table(wind=gusty))[0] == [(13, 15)]
-    assert found(table(wind=gusty))[1]["short"] == 1
+    assert found(table(wind=gusty))[1]["too short"] == 1
 
 
 def test_evening_and_early_morning_carry_the_warning_of_inversions():
