@@ -247,6 +247,7 @@ def fit_targets(plan: Plan, inputs: Inputs, grid: Grid) -> list[TargetSurface]:
         grid=grid,
         layers=inputs.layers,
         gps_error=plan.scouting.gps_error.to("m") if plan.scouting.gps_error else 0.0,
+        heading=plan.machine.heading if plan.machine else None,
         seed=plan.output.seed,
     )
     return [

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rxmap.surface.covariance import Array, Kernel, correlation, distances, mean_nearby
+from rxmap.surface.covariance import Array, Kernel, Shape, mean_nearby
 
 
 @dataclass(frozen=True)
@@ -23,12 +23,16 @@ class Design:
         Standard deviation of each coordinate of a stop around the place where somebody looked.
     drift : array of shape (n, q)
         Standardised layers at the stops, on which the pressure depends linearly on the latent scale.
+    ratio, heading : float, default 1 and 0 [1, degrees clockwise from north]
+        How many times farther the pressure is alike along the heading than across it.
     """
 
     coordinates: Array
     centre: float
     gps_error: float = 0.0
     drift: Array = field(default_factory=lambda: np.empty((0, 0)))
+    ratio: float = 1.0
+    heading: float = 0.0
 
     def __post_init__(self) -> None:
         if not self.drift.size:
@@ -40,7 +44,8 @@ class Design:
 
     def correlations(self, kernel: Kernel, range: float) -> Array:
         """Correlation between the stops, shape (n, n)."""
-        return correlation(distances(self.coordinates, self.coordinates), kernel, range)
+        shape = Shape(kernel, range, self.ratio, self.heading)
+        return shape.correlations(self.coordinates, self.coordinates)
 
     def misplaced(self, kernel: Kernel, range: float) -> float:
         """Noise, in units of the sill, of having looked beside the place that is written down.

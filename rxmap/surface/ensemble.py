@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,11 +78,14 @@ class Ensemble:
     weights : array of shape (k,)
     left_out : array of shape (n,)
         Pressure at each stop predicted from the others, hyperparameters judged without it too.
+    log_score : array of shape (n,)
+        Log probability of what was seen at each stop, given the others.
     """
 
     points: tuple[GridPoint, ...]
     weights: Array
     left_out: Array
+    log_score: Array
 
     def average(self, values: Sequence[float]) -> float:
         """Posterior geometric mean of a positive hyperparameter."""
@@ -105,9 +108,9 @@ def combine(grid: Sequence[GridPoint], link: Link, *, most_points: int = MOST_PO
     logs = np.array([point.log_weight for point in grid])
     weights = np.exp(logs - logsumexp(logs))
     worthy = [int(index) for index in np.flatnonzero(weights > LEAST_WEIGHT * weights.max())]
-    left_out = _left_out([grid[index] for index in worthy], logs[worthy], link)
+    left_out, log_score = _left_out([grid[index] for index in worthy], logs[worthy], link)
     kept, shares = thin(weights[worthy], most_points)
-    return Ensemble(tuple(grid[worthy[index]] for index in kept), shares, left_out)
+    return Ensemble(tuple(grid[worthy[index]] for index in kept), shares, left_out, log_score)
 
 
 def thin(weights: Array, most: int) -> tuple[list[int], Array]:
@@ -140,19 +143,53 @@ def thin(weights: Array, most: int) -> tuple[list[int], Array]:
     return kept, np.array([shares[member].sum() for member in members])
 
 
-def evidence(grid: Sequence[GridPoint]) -> float:
-    """Log evidence of grid points together, up to a constant."""
-    return float(logsumexp([point.log_weight for point in grid]))
+def explore(axes: Sequence[Sequence[float]], fit: Callable[[tuple[float, ...]], GridPoint]) -> list[GridPoint]:
+    """Fit the points of a grid that matter: from its middle on to the neighbours of those with weight.
+
+    Where the weights have one hill this finds all that `combine` keeps, and leaves out most of the others.
+
+    Parameters
+    ----------
+    axes : sequence of sequences of float
+        Levels of each hyperparameter.
+    fit : callable
+        Fits the model at a point.
+
+    Returns
+    -------
+    list of GridPoint
+        In the order of the grid.
+    """
+    waiting: list[tuple[int, ...]] = [tuple(len(levels) // 2 for levels in axes)]
+    found: dict[tuple[int, ...], GridPoint] = {}
+    opened: set[tuple[int, ...]] = set()
+    while waiting:
+        for where in waiting:
+            found[where] = fit(tuple(levels[place] for levels, place in zip(axes, where, strict=True)))
+        least = max(point.log_weight for point in found.values()) + np.log(LEAST_WEIGHT)
+        spread = [where for where, point in found.items() if where not in opened and point.log_weight > least]
+        opened.update(spread)
+        beside = dict.fromkeys(other for where in spread for other in _neighbours(where, axes))
+        waiting = [where for where in beside if where not in found]
+    return [found[where] for where in sorted(found)]
 
 
-def _left_out(grid: Sequence[GridPoint], logs: Array, link: Link) -> Array:
-    """Left-out pressures; each stop's own evidence is taken out of the weights.
+def _neighbours(where: tuple[int, ...], axes: Sequence[Sequence[float]]) -> Iterator[tuple[int, ...]]:
+    """Points one level away on one axis."""
+    for axis, levels in enumerate(axes):
+        for place in (where[axis] - 1, where[axis] + 1):
+            if 0 <= place < len(levels):
+                yield (*where[:axis], place, *where[axis + 1 :])
+
+
+def _left_out(grid: Sequence[GridPoint], logs: Array, link: Link) -> tuple[Array, Array]:
+    """Left-out pressures and log scores; each stop's own evidence is taken out of the weights.
 
     p(hyperparameters | others) is p(hyperparameters | all) / p(stop | others, hyperparameters)
     (Vehtari et al. 2016, JMLR 17:103, section 2).
     """
     without = logs[:, None] - np.array([point.left_log_density for point in grid])
-    weights = np.exp(without - logsumexp(without, axis=0))
+    whole = logsumexp(without, axis=0)
+    weights = np.exp(without - whole)
     means = [link.moments(point.left_mean, np.sqrt(point.left_variance))[0] for point in grid]
-    together: Array = np.einsum("kn,kn->n", weights, np.array(means))
-    return together
+    return np.einsum("kn,kn->n", weights, np.array(means)), logsumexp(logs) - whole

@@ -59,7 +59,17 @@ def gaussian_grid(
         prior = log_normal(factor, 1.0, RANGE_SPREAD) + log_normal(ratio, RATIO_CENTRE, RATIO_SPREAD)
         noise = ratio * shares + misplaced[factor] + JITTER
         sill, log_weight, left = _restricted(shapes[factor] + np.diag(noise), values, design.drift)
-        system = Kriging(design.coordinates, values, kernel, reaches[factor], sill, sill * noise, design.drift)
+        system = Kriging(
+            design.coordinates,
+            values,
+            kernel,
+            reaches[factor],
+            sill,
+            sill * noise,
+            design.drift,
+            ratio=design.ratio,
+            heading=design.heading,
+        )
         points.append(GridPoint((factor, ratio), system, log_weight + prior, 0.0, *left))
     return points
 

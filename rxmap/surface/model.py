@@ -34,7 +34,7 @@ from rxmap.surface.places import (
 )
 from rxmap.surface.predictive import Blended, Predictive
 from rxmap.surface.simulation import alongside, simulate_spatial, simulate_uniform
-from rxmap.surface.spatial import fit_spatial
+from rxmap.surface.spatial import choose_spatial
 from rxmap.surface.uniform import Level, centred, gaussian_level, sampled_level
 from rxmap.surface.verdict import FEWEST_STOPS, Verdict, even_scale, left_out_mean, skill, skill_needed
 
@@ -58,9 +58,13 @@ class PressureModel(Estimator):
         Of `simulate`.
     gps_error : float [m], default 0
         Standard deviation of each coordinate of a stop around the place where somebody looked.
+    heading : float, optional [degrees clockwise from north]
+        Of the rows of the crop: pressure may be alike farther along them than across, if the stops say so.
 
     Attributes
     ----------
+    places_ : Places
+        What was seen where, stops at the same place pooled.
     n_stops_ : int
         Places looked at; stops at the same place count once.
     verdict_ : {"map", "uniform"}
@@ -96,13 +100,21 @@ class PressureModel(Estimator):
     """
 
     def __init__(
-        self, *, measure: Measure, area: float, per: float = 1.0, seed: int = 1, gps_error: float = 0.0
+        self,
+        *,
+        measure: Measure,
+        area: float,
+        per: float = 1.0,
+        seed: int = 1,
+        gps_error: float = 0.0,
+        heading: float | None = None,
     ) -> None:
         self.measure = measure
         self.area = area
         self.per = per
         self.seed = seed
         self.gps_error = gps_error
+        self.heading = heading
 
     def fit(
         self,
@@ -150,7 +162,7 @@ class PressureModel(Estimator):
         around = neighbour_ground(places.coordinates) if ground is None else checked_ground(ground, places.index)
         self._crowding = crowding(places.pressure, around)
         self.pressure_ = observed_pressure(self.measure, self.per, totals, looked)
-        self.n_stops_ = len(places)
+        self.places_, self.n_stops_ = places, len(places)
         self._names = tuple(names)
         with threadpool_limits(1):
             self._level = self._fit_level(places)
@@ -303,14 +315,16 @@ class PressureModel(Estimator):
         self.covariates_ = tuple(CovariateUse(name=name, used=False, gain=None, why=why) for name in self._names)
         if not why:
             design = Design(places.coordinates, range_centre(self.area, len(places)), self.gps_error)
-            self._ensemble = fit_spatial(places, design, self._link)
+            design = replace(design, heading=self.heading or 0.0)
+            rows = self.heading is not None
+            candidate, self._ensemble = choose_spatial(places, design, self._link, rows=rows)
             if isinstance(self._link, Bounded) and self.measure == "severity":
                 self._link = replace(self._link, typical=float(share_variance(self._ensemble.left_out).mean()))
 
             def fit(drift: Drift) -> Ensemble:
                 stops = drift.known(places.covariates)
                 with_it = design.with_drift(drift.at(places.covariates), stops)
-                return fit_spatial(places.at(stops), with_it, self._link)
+                return candidate.fit(places.at(stops), with_it, self._link)
 
             self._driven, self.covariates_ = choose_covariates(places, self._names, self._ensemble.left_out, fit)
         self.covariates_used_ = tuple(use.name for use in self.covariates_ if use.used)
@@ -382,4 +396,6 @@ def describe(ensemble: Ensemble) -> str:
     systems = [point.system for point in ensemble.points]
     kernel = {"exponential": "exponential", "matern32": "Matern 3/2"}[systems[0].kernel]
     reach = ensemble.average([system.range for system in systems])
-    return f"{kernel}, range about {reach:.0f} m, average of {len(systems)} parameter sets"
+    ratio = systems[0].ratio
+    along = "" if ratio == 1.0 else f" ({ratio:.0f} times as far along the rows as across)"
+    return f"{kernel}, range about {reach:.0f} m{along}, average of {len(systems)} parameter sets"

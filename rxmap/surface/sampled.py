@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import product
+from functools import cache
 
 import numpy as np
 
 from rxmap.surface.covariance import Array, Kernel
 from rxmap.surface.design import Design
-from rxmap.surface.ensemble import RANGES, GridPoint, log_normal
+from rxmap.surface.ensemble import RANGES, GridPoint, explore, log_normal
 from rxmap.surface.kriging import Kriging
 from rxmap.surface.variational import Posterior, Sample, approximate
 
@@ -18,7 +18,7 @@ SCATTERS = (0.001, 0.1, 0.35, 1.2)  # variance of stop-to-stop scatter beyond th
 RANGE_SPREAD = 0.8
 SILL_CENTRE, SILL_SPREAD = 0.6, 1.0
 SCATTER_CENTRE, SCATTER_SPREAD, SCATTER_SHIFT = 0.1, 1.2, 0.02
-GRID = tuple(product(RANGES, SILLS, SCATTERS))
+AXES = (RANGES, SILLS, SCATTERS)
 JITTER = 1e-8  # on the diagonal, latent scale
 # Of a standardised layer, latent scale: a slope of 2.5 is a factor of 12 in the count, or of the odds, for one
 # standard deviation (Gelman et al. 2008, Annals of Applied Statistics 2:1360, the scale of their prior)
@@ -31,49 +31,58 @@ def scatter_prior(scatter: float) -> float:
 
 
 def sampled_grid(
-    design: Design, sample: Sample, *, kernel: Kernel, grid: Sequence[tuple[float, ...]] = GRID
+    design: Design, sample: Sample, *, kernel: Kernel, grid: Sequence[tuple[float, ...]] | None = None
 ) -> list[GridPoint]:
-    """Fit every point of a hyperparameter grid, each started from its neighbour's solution.
+    """Fit the points of a hyperparameter grid, each started from the solution before.
 
     Parameters
     ----------
     design : Design
     sample : Sample
     kernel : {"exponential", "matern32"}
-    grid : sequence of (range / centre, sill, scatter)
+    grid : sequence of (range / centre, sill, scatter), optional
+        By default those of the whole grid that matter.
 
     Returns
     -------
     list of GridPoint
     """
-    start = (sample.latent, np.full(len(sample.total), 0.2))
-    reaches = {factor: factor * design.centre for factor, _, _ in grid}
-    shapes = {factor: design.correlations(kernel, reach) for factor, reach in reaches.items()}
-    misplaced = {factor: design.misplaced(kernel, reach) for factor, reach in reaches.items()}
-    sloping = design.drift @ design.drift.T / SLOPE_PRECISION
-    points = []
-    for factor, sill, scatter in grid:
-        prior = log_normal(factor, 1.0, RANGE_SPREAD) + log_normal(sill, SILL_CENTRE, SILL_SPREAD)
-        spread = scatter + sill * misplaced[factor] + JITTER
-        covariance = sill * shapes[factor] + sloping
+    fit = _Fit(design, sample, kernel)
+    return explore(AXES, fit) if grid is None else [fit(parameters) for parameters in grid]
+
+
+class _Fit:
+    """The model at one point of the grid after the other, each started from the solution before."""
+
+    def __init__(self, design: Design, sample: Sample, kernel: Kernel) -> None:
+        self.design, self.sample, self.kernel = design, sample, kernel
+        self.start = (sample.latent, np.full(len(sample.total), 0.2))
+        self.sloping = design.drift @ design.drift.T / SLOPE_PRECISION
+        self.alike = cache(lambda factor: design.correlations(kernel, factor * design.centre))
+        self.misplaced = cache(lambda factor: design.misplaced(kernel, factor * design.centre))
+
+    def __call__(self, parameters: tuple[float, ...]) -> GridPoint:
+        factor, sill, scatter = parameters
+        spread = scatter + sill * self.misplaced(factor) + JITTER
+        covariance = sill * self.alike(factor) + self.sloping
         covariance[np.diag_indices_from(covariance)] += spread
-        posterior = approximate(sample, covariance, start)
-        start = (posterior.mean, posterior.variance)
-        noise = posterior.noise + spread
+        posterior = approximate(self.sample, covariance, self.start)
+        self.start = (posterior.mean, posterior.variance)
         system = Kriging(
-            design.coordinates,
+            self.design.coordinates,
             posterior.values,
-            kernel,
-            reaches[factor],
+            self.kernel,
+            factor * self.design.centre,
             sill,
-            noise,
-            design.drift,
+            posterior.noise + spread,
+            self.design.drift,
             SLOPE_PRECISION,
+            self.design.ratio,
+            self.design.heading,
         )
+        prior = log_normal(factor, 1.0, RANGE_SPREAD) + log_normal(sill, SILL_CENTRE, SILL_SPREAD)
         log_weight = posterior.evidence + prior + scatter_prior(scatter)
-        left = _left_out(system, posterior, sample)
-        points.append(GridPoint((factor, sill, scatter), system, log_weight, scatter, *left))
-    return points
+        return GridPoint(parameters, system, log_weight, scatter, *_left_out(system, posterior, self.sample))
 
 
 def _left_out(system: Kriging, posterior: Posterior, sample: Sample) -> tuple[Array, Array, Array]:

@@ -1,22 +1,56 @@
-"""The spatial model of any measure: which noise, which kernel."""
+"""The spatial model of any measure: which noise, which kernel, which direction."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from rxmap.surface import gaussian, sampled
 from rxmap.surface.covariance import Kernel
 from rxmap.surface.design import Design
-from rxmap.surface.ensemble import Ensemble, GridPoint, combine, evidence
+from rxmap.surface.ensemble import Ensemble, GridPoint, combine
 from rxmap.surface.links import Link
 from rxmap.surface.places import Places
 
-# Log evidence by which the smoother kernel must lead: "very strong" (Kass and Raftery 1995, JASA 90:773)
-SMOOTHER_EVIDENCE = 5.0
+ROW_RATIO = 3.0  # how many times farther pressure is alike along rows than across; judgement, one step is enough
+# What a candidate must lead by in the sum of left-out log scores, and in its standard errors, to be no tie.
+# Simulated; tests/surface/test_candidates.py says how often a candidate is taken where there is no need
+LEAD, LEAD_ERRORS = 3.0, 1.5
 
 
-def fit_spatial(places: Places, design: Design, link: Link) -> Ensemble:
-    """Fit the usual kernel, or the smoother one where the stops clearly prefer it.
+@dataclass(frozen=True)
+class Candidate:
+    """A spatial model that may be asked for.
+
+    Parameters
+    ----------
+    kernel : {"exponential", "matern32"}
+    ratio : float
+        How many times farther the pressure is alike along the rows than across them.
+    """
+
+    kernel: Kernel = "exponential"
+    ratio: float = 1.0
+
+    def fit(self, places: Places, design: Design, link: Link) -> Ensemble:
+        """Fit to places."""
+        return combine(self.grid(places, design), link)
+
+    def grid(
+        self, places: Places, design: Design, points: Sequence[tuple[float, ...]] | None = None
+    ) -> list[GridPoint]:
+        """Fit a hyperparameter grid, by default the whole one of the measure."""
+        along = replace(design, ratio=self.ratio)
+        if places.sampled:
+            return sampled.sampled_grid(along, places.sample, kernel=self.kernel, grid=points)
+        shares = gaussian.noise_shares(places.units)
+        return gaussian.gaussian_grid(along, places.total, shares, kernel=self.kernel, grid=points or gaussian.GRID)
+
+
+def choose_spatial(places: Places, design: Design, link: Link, *, rows: bool) -> tuple[Candidate, Ensemble]:
+    """Choose by left-out log score, the usual model on a tie.
 
     Parameters
     ----------
@@ -24,27 +58,34 @@ def fit_spatial(places: Places, design: Design, link: Link) -> Ensemble:
     design : Design
         Of the same places.
     link : Link
+    rows : bool
+        Whether the heading of the design is that of rows.
 
     Returns
     -------
-    Ensemble
+    Candidate, Ensemble
+
+    References
+    ----------
+    Gneiting and Raftery 2007, JASA 102:359, section 7 (the log score, left out); Vehtari et al. 2017, Statistics
+    and Computing 27:1413, section 5.2 (the error of a difference of scores).
     """
-    usual = fit_grid(places, design, "exponential")
-    ensemble = combine(usual, link)
-    # The smoother kernel is first tried where the usual one does best: most fields stop here
-    same = [point.parameters for point in ensemble.points]
-    if evidence(fit_grid(places, design, "matern32", same)) > evidence(ensemble.points) + SMOOTHER_EVIDENCE:
-        smoother = fit_grid(places, design, "matern32")
-        if evidence(smoother) > evidence(usual) + SMOOTHER_EVIDENCE:
-            return combine(smoother, link)
-    return ensemble
+    best = Candidate()
+    ensemble = best.fit(places, design, link)
+    changes: list[tuple[Kernel | None, float | None]] = [("matern32", None), (None, ROW_RATIO)]
+    for kernel, ratio in changes[: 1 + rows]:
+        other = Candidate(kernel or best.kernel, ratio or best.ratio)
+        # First only where the best so far does well: most candidates end here
+        same = [point.parameters for point in ensemble.points]
+        if leads(combine(other.grid(places, design, same), link), ensemble):
+            full = other.fit(places, design, link)
+            if leads(full, ensemble):
+                best, ensemble = other, full
+    return best, ensemble
 
 
-def fit_grid(
-    places: Places, design: Design, kernel: Kernel, grid: Sequence[tuple[float, ...]] | None = None
-) -> list[GridPoint]:
-    """Fit a hyperparameter grid, by default the whole one of the measure."""
-    if places.sampled:
-        return sampled.sampled_grid(design, places.sample, kernel=kernel, grid=grid or sampled.GRID)
-    shares = gaussian.noise_shares(places.units)
-    return gaussian.gaussian_grid(design, places.total, shares, kernel=kernel, grid=grid or gaussian.GRID)
+def leads(one: Ensemble, other: Ensemble) -> bool:
+    """Whether the left-out log score of one model is clearly above that of another."""
+    more = one.log_score - other.log_score
+    error = float(more.std()) * float(np.sqrt(len(more)))
+    return float(more.sum()) > max(LEAD, LEAD_ERRORS * error)

@@ -28,6 +28,7 @@ class Setting:
     grid: Grid
     layers: tuple[CellLayer, ...] = ()
     gps_error: float = 0.0  # [m], standard deviation of each coordinate
+    heading: float | None = None  # of the rows, if it is known [degrees clockwise from north]
     seed: int = 1  # of the simulations later drawn from the models
 
 
@@ -142,6 +143,7 @@ def _model(target: Target, setting: Setting) -> PressureModel:
         per=target.per,
         seed=setting.seed,
         gps_error=setting.gps_error,
+        heading=setting.heading,
     )
 
 
