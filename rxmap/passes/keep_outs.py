@@ -9,7 +9,9 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from rxmap.decide.options import PassOption
+from rxmap.errors import Caution
 from rxmap.grid import FloatArray, Grid
+from rxmap.plan import Product
 from rxmap.records import Field, KeepOut, KeepOutSource
 
 QUARTER_SEGMENTS = 16
@@ -46,6 +48,28 @@ def kept_ground(sources: Sequence[KeepOutSource], least_m: float) -> list[tuple[
         ground = within(source.ground, setback) if setback else source.ground
         kept.append((source, setback, shapely.make_valid(ground)))
     return kept
+
+
+def nothing_kept(sources: Sequence[KeepOutSource], products: Sequence[Product]) -> list[Caution]:
+    """Warn of points and lines without any setback: they keep no ground from being treated.
+
+    Parameters
+    ----------
+    sources : sequence of KeepOutSource
+        As read.
+    products : sequence of Product
+        A setback on the label of each would keep ground.
+    """
+    least_m = min((product.label.setback.to("m") if product.label.setback else 0.0 for product in products), default=0.0)
+    return [
+        Caution(
+            f"keeps_nothing: {source.reason}",
+            f"Keep-out '{source.reason}': points and lines with a setback of 0 keep no ground from being treated, and "
+            "not every product has a setback of its own. Give the distance that the label or the law asks for.",
+        )
+        for source in sources
+        if max(source.setback_m, least_m) == 0.0 and (shapely.get_dimensions(shapely.get_parts(source.ground)) < 2).any()
+    ]
 
 
 def within(ground: BaseGeometry, distance: float) -> BaseGeometry:

@@ -9,7 +9,7 @@ from shapely.geometry import LineString, MultiPoint, Point, Polygon, box
 
 from rxmap.decide.options import pass_options
 from rxmap.grid import make_grid
-from rxmap.passes.keep_outs import keep_out_records, kept_ground, kept_share, product_setback_m
+from rxmap.passes.keep_outs import keep_out_records, kept_ground, kept_share, nothing_kept, product_setback_m
 from rxmap.records import KeepOutSource
 
 SOURCES = {
@@ -110,3 +110,12 @@ def test_kept_share_counts_overlapping_keep_outs_once(field):
     two = kept_ground([source(SOURCES["yard"], 0.0), source(SOURCES["yard"], 0.0)], 0.0)
     assert kept_share(two, grid).sum() * 9 == pytest.approx(SOURCES["yard"].area, rel=0.01)
     assert kept_share([], grid).sum() == 0
+
+
+@pytest.mark.parametrize("name", SOURCES)
+@pytest.mark.parametrize(("own", "label", "warned"), [(0.0, None, True), (0.0, "20 m", False), (5.0, None, False)])
+def test_points_and_lines_that_keep_nothing_are_told(plan_of, name, own, label, warned):
+    plan = plan_of({"product.0.label.setback": label})
+    told = nothing_kept([source(SOURCES[name], own)], plan.product)
+    is_ground = name in ("garden", "yard")
+    assert [caution.code for caution in told] == ["keeps_nothing: kept"] * (warned and not is_ground)
