@@ -60,7 +60,8 @@ def nothing_kept(sources: Sequence[KeepOutSource], products: Sequence[Product]) 
     products : sequence of Product
         A setback on the label of each would keep ground.
     """
-    least_m = min((product.label.setback.to("m") if product.label.setback else 0.0 for product in products), default=0.0)
+    setbacks = [product.label.setback for product in products]
+    least_m = min((setback.to("m") if setback else 0.0 for setback in setbacks), default=0.0)
     return [
         Caution(
             f"keeps_nothing: {source.reason}",
@@ -68,7 +69,8 @@ def nothing_kept(sources: Sequence[KeepOutSource], products: Sequence[Product]) 
             "not every product has a setback of its own. Give the distance that the label or the law asks for.",
         )
         for source in sources
-        if max(source.setback_m, least_m) == 0.0 and (shapely.get_dimensions(shapely.get_parts(source.ground)) < 2).any()
+        if max(source.setback_m, least_m) == 0.0
+        and (shapely.get_dimensions(shapely.get_parts(source.ground)) < 2).any()  # 2: ground
     ]
 
 

@@ -115,7 +115,7 @@ def test_kept_share_counts_overlapping_keep_outs_once(field):
 @pytest.mark.parametrize("name", SOURCES)
 @pytest.mark.parametrize(("own", "label", "warned"), [(0.0, None, True), (0.0, "20 m", False), (5.0, None, False)])
 def test_points_and_lines_that_keep_nothing_are_told(plan_of, name, own, label, warned):
-    plan = plan_of({"product.0.label.setback": label})
+    plan = plan_of({"product.0.label.setback": label} if label else {})
     told = nothing_kept([source(SOURCES[name], own)], plan.product)
     is_ground = name in ("garden", "yard")
     assert [caution.code for caution in told] == ["keeps_nothing: kept"] * (warned and not is_ground)

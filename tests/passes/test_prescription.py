@@ -100,7 +100,10 @@ def test_a_tank_mix_lists_every_product_and_rates_the_controlling_one(plan_of, p
 
 
 def test_a_pass_knows_the_limits_of_its_labels(plan_of, prescribed):
-    keys = {"product.0.label.season_max": "0.75 L/ha", "product.0.applied": [{"date": dt.date(2026, 5, 1), "rate": "0.4 L/ha"}]}
+    keys = {
+        "product.0.label.season_max": "0.75 L/ha",
+        "product.0.applied": [{"date": dt.date(2026, 5, 1), "rate": "0.4 L/ha"}],
+    }
     (one,) = prescribed(plan_of(keys | {"product.0.label.carrier_min": "90 L/ha"}), lambda east, north: 30.0)
     (use,) = one.products
     assert (use.least, use.least_volume) == (0.2, 90.0)
