@@ -18,8 +18,8 @@ from rxmap.surface.evidence_look import NextLook, next_look
 from rxmap.surface.kriging import Kriging
 from rxmap.surface.links import Link
 from rxmap.surface.model import PressureModel
-from rxmap.surface.places import Places, pool
-from rxmap.surface.target import TargetSurface, layer_values
+from rxmap.surface.places import Places
+from rxmap.surface.target import TargetSurface
 from rxmap.surface.verdict import even_scale, left_out_errors
 
 FEWEST_CHECKED = 20  # places below which a share of them says next to nothing: each is 5 % and more; policy
@@ -38,16 +38,7 @@ def target_evidence(fitted: TargetSurface) -> Evidence:
     -------
     Evidence
     """
-    rows, setting, target = fitted.observations, fitted.setting, fitted.target
-    stops = np.array([(row.easting, row.northing) for row in rows], float).reshape(-1, 2)
-    places = pool(
-        target.measure,
-        target.per,
-        stops=stops,
-        total=np.array([row.value for row in rows], float),
-        units=np.array([row.n for row in rows], float),
-        covariates=layer_values(setting, stops),
-    )
+    setting, target, places = fitted.setting, fitted.target, fitted.model.places_
     field = setting.field.ground
     spacing = float(np.sqrt(field.area / len(places)))
     range_m = effective_range(fitted.model)
@@ -64,7 +55,7 @@ def target_evidence(fitted: TargetSurface) -> Evidence:
         stops_mean=crowd.plain,
         even_mean=crowd.even,
         crowded=crowd.found,
-        left_out=check_left_out(fitted.model, places, target.threshold) if len(places) >= FEWEST_CHECKED else None,
+        left_out=check_left_out(fitted.model, target.threshold) if len(places) >= FEWEST_CHECKED else None,
     )
 
 
@@ -76,24 +67,24 @@ def effective_range(model: PressureModel) -> float | None:
     return ensemble.average([point.system.range for point in ensemble.points])
 
 
-def check_left_out(model: PressureModel, places: Places, threshold: float) -> LeftOutCheck:
+def check_left_out(model: PressureModel, threshold: float) -> LeftOutCheck:
     """Hold the surface against stops that it did not know.
 
     Parameters
     ----------
     model : PressureModel
         Fitted.
-    places : Places
-        What it was fitted to.
     threshold : float
+        In the unit of the pressure.
 
     Returns
     -------
     LeftOutCheck
     """
+    places = model.places_
     seen = places.pressure
     told = np.empty(len(places))
-    told[places.index] = model.left_out_
+    told[places.index] = model.left_out_  # rows at one place have one
     known, looks = _next_looks(model, places)
     p_over, inside = (np.empty(len(places)) for _ in range(2))
     for marked, look in zip(known, looks, strict=True):

@@ -52,7 +52,7 @@ def test_rain_at_367_new_stations_is_predicted_as_well_as_with_the_fitted_variog
 
 
 def test_cadmium_at_100_new_samples_is_predicted_as_well_as_with_the_fitted_variogram(tables: list[np.ndarray]) -> None:
-    # Jura data (Goovaerts 1997); gstat 2.1-0 with its fitted spherical variogram reaches 0.722955 mg/kg
+    # Jura data (Goovaerts 1997); gstat 2.1-0 with Goovaerts' nested variogram reaches 0.722955 mg/kg
     known, new = tables[3], tables[4]
     model = PressureModel(measure="rating", area=float(np.prod(np.ptp(known[:, :2], axis=0))) * 1e6)
     at = model.fit(1000.0 * known[:, :2], known[:, 2], np.ones(len(known))).predict(1000.0 * new[:, :2])
