@@ -80,6 +80,8 @@ def _number(value: object) -> object:
         raise ValueError(f"found {shown(value)}: write a number, without quotes.")
     if not abs(value) <= LARGEST:  # NaN too
         raise ValueError(f"found {shown(value)}: write a number that is finite and below {LARGEST:g}.")
+    if 0 < abs(value) < 1 / LARGEST:
+        raise ValueError(f"found {shown(value)}: the number is too small. Is it meant as 0?")
     return value
 
 

@@ -7,6 +7,7 @@ section, or too short for the switching to follow, is dropped, and so is a part 
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,27 +88,33 @@ def widen_or_drop(treated: BoolArray, inside: BoolArray, footprint: BoolArray) -
            [0, 1, 1, 1, 0, 0, 0],
            [0, 0, 0, 0, 0, 0, 0]])
     """
-    # An odd number of rows and columns gives the footprint a middle cell that names its place.
-    footprint = np.pad(footprint, [(0, 1 - size % 2) for size in footprint.shape])
+    # The cell in its middle, or the one below and right of it, names the place of a footprint.
     margin = [(size // 2, size // 2) for size in footprint.shape]
     field = np.pad(inside, margin)
-    fits = ndimage.binary_erosion(np.pad(treated, margin) | ~field, footprint, border_value=1)
-    kept: BoolArray = ndimage.binary_dilation(fits & _places(field, footprint), footprint) & field
+    # rectangles by rows, then by columns: a slow switch makes footprints of a hundred cells in square
+    fits = ndimage.minimum_filter(np.pad(treated, margin) | ~field, footprint.shape, mode="constant", cval=1)
+    kept: BoolArray = _reached(fits & _places(field, footprint), footprint) & field
     rows, columns = inside.shape
     top, left = margin[0][0], margin[1][0]
     return kept[top : top + rows, left : left + columns]
 
 
+def _reached(places: NDArray[Any], footprint: BoolArray) -> NDArray[Any]:
+    """Greatest value of the places whose footprint covers a cell."""
+    back = [size % 2 - 1 for size in footprint.shape]
+    return np.asarray(ndimage.maximum_filter(places, footprint.shape, mode="constant", origin=back))
+
+
 def _places(inside: BoolArray, footprint: BoolArray) -> BoolArray:
     """Places of the footprint that lie inside far enough."""
-    covered = ndimage.correlate(inside.astype(np.int32), footprint.astype(np.int32), mode="constant")
-    most = ndimage.maximum_filter(covered, footprint=footprint[::-1, ::-1], mode="constant")
-    half = np.count_nonzero(footprint) // 2 + 1
+    covered = inside.astype(np.int32)
+    for axis, size in enumerate(footprint.shape):
+        covered = ndimage.correlate1d(covered, np.ones(size, np.int32), axis, mode="constant")
+    half = footprint.size // 2 + 1
     # Outside asks for more than any place has, so it lets none count.
-    asked = np.where(inside, np.minimum(most, half), footprint.size + 1)
-    enough: BoolArray = covered >= ndimage.minimum_filter(
-        asked, footprint=footprint, mode="constant", cval=footprint.size + 1
-    )
+    none = footprint.size + 1
+    asked = np.where(inside, np.minimum(_reached(covered, footprint), half), none)
+    enough: BoolArray = covered >= ndimage.minimum_filter(asked, footprint.shape, mode="constant", cval=none)
     return enough
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from rxmap.errors import Caution
+from rxmap.errors import Caution, InputError
 from rxmap.grid import M2_PER_HA, MOST_CELLS, Grid, default_cell, make_grid
 from rxmap.plan import Plan, plan_fault
 from rxmap.records import Field
@@ -52,7 +52,10 @@ def field_grid(plan: Plan, field: Field) -> tuple[Grid, list[Caution]]:
             f"field.boundary: its parts reach over {(east - west) / 1000:.3g} km by {(north - south) / 1000:.3g} km, "
             f"which is {laid:,} cells of {cell:g} m. Plan them one by one, or set a coarser output.cell.",
         )
-    grid = make_grid(field.ground, cell)
+    try:
+        grid = make_grid(field.ground, cell)
+    except InputError as error:
+        raise plan_fault(plan, str(error)) from None
     if asked is None or cells <= MOST_CELLS:
         return grid, []
     return grid, [Caution("fine_cells", f"output.cell {asked} makes {cells:,.0f} cells; this is slow.")]

@@ -9,6 +9,7 @@ from rxmap.errors import Caution, Faults, InputError
 from rxmap.grid import Grid
 from rxmap.plan import KeepOutSection, Override, Plan, plan_fault
 from rxmap.read.asked_cells import field_grid
+from rxmap.read.asked_machine import check_machine
 from rxmap.read.boundary import make_field
 from rxmap.read.door import Source, open_plan, open_source
 from rxmap.read.keep_outs import make_by_hand, make_keep_out
@@ -127,6 +128,7 @@ class _Reading:
         if field is None:
             return None
         try:
+            check_machine(self.plan, field)
             grid, cautions = field_grid(self.plan, field)
         except InputError as error:
             self.faults.extend(error.faults)

@@ -204,7 +204,7 @@ def _draw(u: FloatArray, grid: Grid, smooth_m: float) -> NDArray[np.int_]:
     sigma = smooth_m / grid.cell
     smooth = [ndimage.gaussian_filter(grid.spread(one, fill=0.0), sigma, mode="constant") for one in u.T]
     labels = (np.argmax(smooth, axis=0) + 1).astype(np.int16)
-    speck = math.ceil(math.pi * sigma**2)
+    speck = min(math.ceil(math.pi * sigma**2), labels.size - 1)  # a wide machine on a small field
     return np.asarray(sieve(labels, speck, connectivity=4, mask=grid.inside)[grid.inside], int)
 
 
