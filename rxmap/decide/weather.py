@@ -8,7 +8,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from rxmap.decide.infection import infections
+from rxmap.decide.infection import infections, plain
+from rxmap.decide.infection_rules import CORN, WHEAT
 from rxmap.decide.windows import coming, pass_windows
 from rxmap.errors import Caution
 from rxmap.plan import Plan
@@ -30,11 +31,9 @@ class Warmth(NamedTuple):
 
 # McMaster and Wilhelm (1997), abstract and methods: base 0 for wheat; base 10, upper limit 30 for corn (50 and 86 F).
 WARMTHS = (
-    Warmth("corn", frozenset({"corn", "maize", "field corn", "grain corn", "sweet corn"}), 10.0, 30.0,
-           "McMaster and Wilhelm 1997, method 2"),
-    Warmth("wheat", frozenset({"wheat", "winter wheat", "spring wheat", "durum wheat"}), 0.0, None,
-           "McMaster and Wilhelm 1997, method 2"),
-)  # fmt: skip
+    Warmth("corn", CORN, 10.0, 30.0, "McMaster and Wilhelm 1997, method 2"),
+    Warmth("wheat", WHEAT, 0.0, None, "McMaster and Wilhelm 1997, method 2"),
+)
 
 
 def degree_days(low: float, high: float, base: float, upper: float | None = None) -> float:
@@ -89,7 +88,7 @@ def weather_report(
         forecast_from=None if table.forecast_from is None else table.time(table.forecast_from),
         spray_date=plan.field.spray_date,
         degree_days=_crop_warmth(table, plan.field.crop),
-        infections=infections(table, plan.field.crop, [target.name for target in plan.target]),
+        infections=infections(table, plan.field.crop, [target.name for target in plan.target], plan.field.spray_date),
         passes=windows,
         cautions=(*_outside(table, plan.field.spray_date), *_no_window(table, going, windows)),
     )
@@ -104,8 +103,7 @@ def _windows(table: WeatherTable, plan: Plan, one: PassResult, walked: dt.date |
 
 def _crop_warmth(table: WeatherTable, crop: str) -> DegreeDays | None:
     """Degree days of the crop, where limits were published under its name."""
-    named = " ".join(crop.casefold().split())
-    warmth = next((each for each in WARMTHS if named in each.names), None)
+    warmth = next((each for each in WARMTHS if plain(crop) in each.names), None)
     if warmth is None:
         return None
     days, left_out = [], 0

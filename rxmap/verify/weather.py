@@ -53,11 +53,10 @@ def _degree_days(told: Any) -> Iterator[str]:
 def _infections(infections: Any) -> Iterator[str]:
     for told in infections:
         where, days = shown(told["target"]), told["days"]
-        again = {"late blight of potato": _blight, "powdery mildew of grape": _mildew, "leaf spot of peanut": _spot}
-        if told["rule"] not in again:
+        if told["rule"] not in AGAIN:
             yield f"{where}: rule {shown(told['rule'])} is none that is published here"
             continue
-        yield from (f"{where}: the count of {date} does not follow from its day" for date in again[told["rule"]](days))
+        yield from (f"{where}: the count of {date} does not follow from its day" for date in AGAIN[told["rule"]](days))
         for key, some in (("total", days), ("observed", [day for day in days if not day["forecast"]])):
             counts = [day["count"] for day in some]
             wanted = sum(counts) if told["adds_up"] else (counts[-1] if counts else 0)
@@ -107,6 +106,22 @@ def _spot(days: Any) -> Iterator[str]:
         if not 0 <= hours <= WHOLE_DAY or not (day["count"] == before + hours or day["count"] <= hours):
             yield day["date"]
         before = day["count"]
+
+
+def _tar_spot(days: Any) -> Iterator[str]:
+    """Nights whose count is not whether leaves were wet for 7 hours (Webster et al. 2023)."""
+    return (day["date"] for day in days if day["count"] != (day["hours"] >= 7))
+
+
+def _head_blight(days: Any) -> Iterator[str]:
+    """Days whose count is not their favourable hours (De Wolf et al. 2003)."""
+    return (day["date"] for day in days if day["count"] != day["hours"])
+
+
+AGAIN = {
+    "late blight of potato": _blight, "powdery mildew of grape": _mildew, "leaf spot of peanut": _spot,
+    "tar spot of corn": _tar_spot, "head blight of wheat": _head_blight,
+}  # fmt: skip
 
 
 def _windows(result: Folder, told: Any) -> Iterator[str]:

@@ -1,6 +1,6 @@
 """What the weather table says, in figures for the summary.
 
-Decimals: temperatures 2, of humid hours 3; wind 2; degree days 2; hours whole. Times are those of the local clock.
+Decimals: 2, and 3 for the temperature that a rule looks at. Times are those of the local clock.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ def _infection(told: Infection) -> dict[str, Any]:
         "days": [
             {
                 "date": day.date.isoformat(),
-                "hours": rounded(day.hours, 0),
+                "hours": rounded(day.hours, 2),
                 "temp_c": None if day.temperature is None else rounded(day.temperature, 3),
                 "count": day.count,
                 "forecast": day.forecast,

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rxmap.decide.infection import RULES, blight_count, infections, mildew_count, rule_for
+from rxmap.decide.infection import infections, rule_for
+from rxmap.decide.infection_rules import RULES, blight_count, mildew_count
 from rxmap.records_weather import WeatherTable
 
 NOON = dt.datetime(2026, 6, 1, 12)
@@ -131,6 +133,46 @@ def test_leaf_spot_begins_again_after_killing_heat_or_dryness(warmth, humidity, 
     warm[12 : 12 + in_a_row], humid[12 : 12 + in_a_row] = warmth, humidity
     (told,) = infections(hours(MIDNIGHT, warm, humid), "peanut", ["leaf spot"])
     assert told.total(forecast=True) == left
+
+
+# --- tar spot of corn ---
+
+
+def test_tar_spot_counts_nights_of_seven_wet_hours():
+    # Webster et al. (2023), introduction: 7 hours of leaf wetness a night, monthly means of 17 to 22 C
+    wet = np.zeros(72)
+    wet[9:16] = 1.0  # seven hours over midnight
+    wet[33:40] = 0.99
+    table = replace(hours(NOON, np.full(72, 68.0)), wetness=wet)
+    (told,) = infections(table, "corn", ["tar spot"])
+    assert [(day.hours, day.count) for day in told.days] == [(7.0, 1), (6.93, 0), (0.0, 0)]
+    assert "the mean temperature was 20 C (68 F)" in told.text
+
+
+# --- head blight of wheat ---
+
+
+def test_head_blight_counts_hours_of_the_ten_days_from_the_spray_date():
+    # De Wolf et al. (2003), abstract: hours of 15 to 30 C with humidity of 90 % or more, 10 days from flowering
+    warm, humid = np.full(24 * 14, 20.0), np.full(24 * 14, 90.0)
+    warm[:240] = 30.0  # degrees Celsius; the hot end counts, so does the cold one
+    warm[240:264] = 15.0
+    warm[264:] = 14.9
+    told = wheat(warm, humid, dt.date(2026, 6, 3))
+    assert [day.date.day for day in told.days] == list(range(3, 13))
+    assert told.total(forecast=True) == 24 * 9
+    assert wheat(warm, humid - 0.1, dt.date(2026, 6, 3)).total(forecast=True) == 0
+
+
+def test_head_blight_needs_a_spray_date():
+    table = hours(MIDNIGHT, np.full(48, 70.0), np.full(48, 95.0))
+    assert infections(table, "wheat", ["fusarium head blight"]) == ()
+
+
+def wheat(celsius: np.ndarray, humid: np.ndarray, sprayed: dt.date):
+    table = hours(MIDNIGHT, celsius * 9 / 5 + 32, humid)
+    (told,) = infections(table, "Winter wheat", ["Fusarium head blight"], sprayed)
+    return told
 
 
 # --- where rules apply ---
