@@ -25,7 +25,7 @@ from rxmap.surface import PressureModel
 from rxmap.surface.evidence_look import NextLook
 from rxmap.surface.gaussian import PLACE_SHARE
 from rxmap.surface.kriging import krige
-from rxmap.surface.links import Exponential, Logistic
+from rxmap.surface.links import Bounded, Exponential, Logistic
 from rxmap.surface.places import Places, observed_pressure
 from rxmap.surface.variational import Sample, approximate
 
@@ -145,7 +145,7 @@ def look_at(model: PressureModel, places: Places, *, spatial: bool | None = None
         return NextLook(places, *columns, model._link)
     mean, variance = krige([point.system for point in ensemble.points], places.coordinates)
     for row, point in enumerate(ensemble.points):
-        if places.sampled:
+        if places.sampled and not isinstance(model._link, Bounded):
             variance[row] += point.micro
         else:
             variance[row] += float(np.mean(point.system.nugget)) * _noise(places.units, model.places_.units)
@@ -161,10 +161,10 @@ def _noise(units: np.ndarray, walked: np.ndarray) -> np.ndarray:
 
 def log_score(look: NextLook) -> np.ndarray:
     """Log probability of what a look found; log density for a severity or rating."""
-    found = look.places.total
     if look.places.sampled:
-        return np.log(np.maximum(look.at_most(found) - look.at_most(found - 1.0), 1e-12))
-    scaled = (found - look.mean) / look.spread
+        low, high = look.around()
+        return np.log(np.maximum(high - low, 1e-12))
+    scaled = (look.places.pressure - look.mean) / look.spread
     density = (look.weights * np.exp(-0.5 * scaled**2) / look.spread).sum(axis=0) / np.sqrt(2.0 * np.pi)
     return np.log(np.maximum(density, 1e-12))
 

@@ -28,8 +28,8 @@ class NextLook:
     places : Places
         Where it is, how many units are looked at, and what was found.
     weights, mean, spread : arrays of shape (k, n)
-        Mixture of normals on the latent scale, scatter from stop to stop included; for severity and ratings the
-        noise of the look too.
+        Mixture of normals on the latent scale, scatter from stop to stop included; where no sampling law is followed
+        the noise of the look too.
     link : Link
     """
 
@@ -39,10 +39,51 @@ class NextLook:
     spread: Array
     link: Link
 
-    def at_most(self, total: Array) -> Array:
-        """Chance that a look finds no more than `total`: an array of shape (n,), in the measure's own unit."""
-        if not self.places.sampled:
-            return self._normal(total)
+    @property
+    def counted(self) -> bool:
+        """Whether noise follows the sampling law of the measure; otherwise a look is normal around the pressure."""
+        return self.places.sampled and not isinstance(self.link, Bounded)
+
+    def p_over(self, threshold: float) -> Array:
+        """Chance that a look finds a pressure above the threshold, shape (n,)."""
+        over: Array = 1.0 - (
+            self._at_most(threshold / self._per_unit())
+            if self.counted
+            else self._normal(np.full(len(self.places), threshold))
+        )
+        return over
+
+    def around(self) -> tuple[Array, Array]:
+        """Chance of less than what was found, and of no more than it: two arrays of shape (n,)."""
+        if self.counted:
+            return self._at_most(self.places.total - 1.0), self._at_most(self.places.total)
+        half = 0.5 * self._per_unit() if self.places.sampled else 0.0  # whole numbers are found, not pressures between
+        lowest, highest = (self.link.lower, self.link.upper) if isinstance(self.link, Bounded) else (-np.inf, np.inf)
+        found = self.places.pressure
+        low = np.where(found <= lowest, 0.0, self._normal(found - half))
+        return low, np.where(found >= highest, 1.0, self._normal(found + half))
+
+    def inside(self) -> Array:
+        """Share of what was found that lies inside the 90 % interval, shape (n,).
+
+        A whole number that lies across an end of the interval counts with the share of its probability that is
+        inside, so that a true distribution gives 90 % on average (Czado et al. 2009, Biometrics 65:1254, the
+        randomised probability integral transform).
+        """
+        low, high = self.around()
+        held, width = np.minimum(high, HIGH) - np.maximum(low, LOW), high - low
+        point = (low >= LOW) & (high <= HIGH)
+        share: Array = np.where(width > 1e-12, np.clip(held, 0.0, None) / np.maximum(width, 1e-12), point)
+        return share
+
+    def _per_unit(self) -> Array:
+        """Pressure of one counted or positive at each stop."""
+        per = self.places.per if self.places.measure == "count" else 100.0
+        pressure: Array = per / self.places.units
+        return pressure
+
+    def _at_most(self, total: Array) -> Array:
+        """Chance of no more than a count or number of positives."""
         points = self.mean[:, None] + self.spread[:, None] * NODES[:, None]  # (k, nodes, n)
         whole, units = np.floor(total + WHOLE), self.places.units
         counted = np.maximum(whole, 0.0)
@@ -53,42 +94,9 @@ class NextLook:
         told: Array = np.einsum("kn,j,kjn->n", self.weights, NODE_WEIGHTS, chance)
         return np.where(whole < 0.0, 0.0, np.minimum(told, 1.0))
 
-    def p_over(self, threshold: float) -> Array:
-        """Chance that a look finds a pressure above the threshold, shape (n,)."""
-        per_unit = {"count": 1.0 / self.places.per, "incidence": 0.01}.get(self.places.measure)
-        total = np.full(len(self.places), threshold) if per_unit is None else threshold * per_unit * self.places.units
-        chance: Array = 1.0 - self.at_most(total)
-        return chance
-
-    def inside(self) -> Array:
-        """Share of what was found that lies inside the 90 % interval, shape (n,).
-
-        A whole number that lies across an end of the interval counts with the share of its probability that is
-        inside, so that a true distribution gives 90 % on average (Czado et al. 2009, Biometrics 65:1254, the
-        randomised probability integral transform).
-        """
-        found = self.places.total
-        low, high = self._below(found), self.at_most(found)
-        held = np.minimum(high, HIGH) - np.maximum(low, LOW)
-        width = high - low
-        point = (low >= LOW) & (high <= HIGH)
-        share: Array = np.where(width > 1e-12, np.clip(held, 0.0, None) / np.maximum(width, 1e-12), point)
-        return share
-
-    def _below(self, total: Array) -> Array:
-        """Chance that a look finds less than `total`."""
-        if self.places.sampled:
-            return self.at_most(total - 1.0)
-        lowest = self.link.lower if isinstance(self.link, Bounded) else -np.inf
-        return np.where(total <= lowest, 0.0, self._law(total))
-
-    def _normal(self, total: Array) -> Array:
-        """Chance under a normal distribution whose tails are moved to the limits of the measure."""
-        highest = self.link.upper if isinstance(self.link, Bounded) else np.inf
-        return np.where(total >= highest, 1.0, self._law(total))
-
-    def _law(self, total: Array) -> Array:
-        told: Array = np.einsum("kn,kn->n", self.weights, ndtr((total - self.mean) / self.spread))
+    def _normal(self, pressure: Array) -> Array:
+        """Chance of no more than a pressure, for a look that is normal around it."""
+        told: Array = np.einsum("kn,kn->n", self.weights, ndtr((pressure - self.mean) / self.spread))
         return np.minimum(told, 1.0)
 
 
