@@ -100,8 +100,8 @@ def _ended(run: Callable[[], object], interrupts: Sequence[int] = ()) -> int:
     except RxmapError as error:
         _say(error.lines(), error)
         return NOT_PROVED if isinstance(error, CheckError) else REFUSED
-    except (KeyboardInterrupt, typer.Abort) as error:
-        return _interrupted(str(error))
+    except (KeyboardInterrupt, typer.Abort):
+        return _interrupted()
     except BrokenPipeError:
         return DONE
     except SystemExit as left:  # the parser leaves with 1 when the reader of a pipe is gone; else a signal ended us
@@ -119,8 +119,8 @@ def _ended(run: Callable[[], object], interrupts: Sequence[int] = ()) -> int:
     return code if isinstance(code, int) else DONE
 
 
-def _interrupted(left: str = "") -> int:
-    print(f"rxmap: interrupted; {left or 'nothing was published'}", file=sys.stderr)
+def _interrupted() -> int:
+    print("rxmap: interrupted; nothing was published", file=sys.stderr)
     return INTERRUPTED
 
 

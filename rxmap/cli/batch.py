@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,7 +11,7 @@ import typer
 if TYPE_CHECKING:
     from rxmap.batch import Run
 
-FAULT, REFUSED, NOT_PROVED = 1, 2, 3
+FAULT, REFUSED, NOT_PROVED, INTERRUPTED = 1, 2, 3, 130
 
 
 def batch(
@@ -31,8 +32,12 @@ def batch(
 
     if workers and scheduler:
         raise InputError("--workers is for this machine, --scheduler for a cluster. Say one of them.")
-    with telling() as tell:
-        run = run_batch(folder, out, workers=workers, scheduler=scheduler, progress=tell)
+    try:
+        with telling() as tell:
+            run = run_batch(folder, out, workers=workers, scheduler=scheduler, progress=tell)
+    except KeyboardInterrupt as stopped:  # here: the option parser would keep the exit code alone
+        print(f"rxmap: interrupted; {str(stopped) or 'nothing was built'}", file=sys.stderr)
+        return INTERRUPTED
     if as_json:
         print((out / "batch.json").read_text(encoding="utf-8"), end="")
     else:
@@ -67,8 +72,6 @@ def _print(run: Run, out: Path) -> None:
 
 def _ended(run: Run) -> int:
     """Say on standard error what is not done and why; the exit code is that of the worst."""
-    import sys
-
     from rxmap.show.text import safe
 
     for one in run.overview.not_done:

@@ -35,15 +35,13 @@ def ran(plant, tmp_path_factory):
     return folder, run
 
 
-def test_fields_built_side_by_side_are_those_built_one_by_one(ran, tree, tmp_path):
+def test_a_field_built_among_others_is_the_one_built_alone(ran, tree, tmp_path):
     folder, _ = ran
-    for task in ("north/creek", "stays"):
-        build(folder / "fields" / task / "plan.toml", tmp_path / task)
+    build(folder / "fields/north/creek/plan.toml", tmp_path / "alone")
     creeks = sorted((folder / "out/fields").glob("north-creek-*"))  # two of one name
     named = {json.loads((path / "summary.json").read_text())["field"]["name"]: path for path in creeks}
-    creek = named["north/creek"]
-    assert tree(creek) == tree(tmp_path / "north/creek")
-    assert tree(folder / "out/fields/stays") == tree(tmp_path / "stays")
+    assert len(named) == 2
+    assert tree(named["north/creek"]) == tree(tmp_path / "alone")
 
 
 def test_a_refused_field_is_listed_with_its_reasons_and_stops_nobody(ran):
@@ -102,17 +100,24 @@ def test_totals_are_those_of_the_result_folders(ran):
     assert product - 0.02 <= order["total"] <= 1.05 * product
 
 
-def test_a_second_run_builds_only_what_is_not_done_and_draws_the_same_overview(ran, tree, tmp_path):
-    folder, _ = ran
+def command(*words: object, cwd: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "rxmap", "batch", *map(str, words)],
+        cwd=cwd, capture_output=True, text=True, timeout=120, check=False, env={**os.environ, "COLUMNS": "200"},
+    )  # fmt: skip
+
+
+def test_a_second_run_by_the_command_builds_only_what_is_not_done_and_ends_with_two(ran, tree):
+    folder, run = ran
     before = tree(folder / "out")
     stamps = {path: path.stat().st_mtime_ns for path in (folder / "out/fields").rglob("*")}
-    again = run_batch(folder / "fields", folder / "out", workers=1)
-    assert dict(again.counts) == {"kept": 3, "refused": 1}
+    again = command("fields", "--out", "out", "--json", "--workers", "1", cwd=folder)
+    assert again.returncode == 2
+    assert json.loads(again.stdout) == run.record
+    assert again.stderr.splitlines() == [f"rxmap: bad/plan.toml: {line}" for line in run.overview.not_done[0].lines]
     assert {path: path.stat().st_mtime_ns for path in (folder / "out/fields").rglob("*")} == stamps
     after = tree(folder / "out")
-    assert {name: after[name] for name in before if not name.startswith("logs/")} == {
-        name: before[name] for name in before if not name.startswith("logs/")
-    }
+    assert all(after[name] == before[name] for name in before if not name.startswith("logs/"))
 
 
 def test_nothing_of_the_run_is_left_beside_its_folder(ran):
@@ -195,27 +200,8 @@ def test_whatever_happens_to_a_field_has_a_word_and_a_line(error, state):
     assert ("Traceback" in "".join(outcome.log)) == (state == "fault")
 
 
-def command(*words: object, cwd: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "rxmap", "batch", *map(str, words)],
-        cwd=cwd, capture_output=True, text=True, timeout=120, check=False, env={**os.environ, "COLUMNS": "200"},
-    )  # fmt: skip
-
-
-def test_the_command_lists_what_is_refused_and_ends_with_two(ran):
-    folder, _ = ran
-    done = command("fields", "--out", "out", "--json", "--workers", "1", cwd=folder)
-    assert done.returncode == 2
-    assert json.loads(done.stdout) == json.loads((folder / "out/batch.json").read_text())
-    assert done.stderr.splitlines() == [
-        f"rxmap: bad/plan.toml: {line}" for line in json.loads(done.stdout)["not_done"][0]["lines"]
-    ]
-
-
 def test_a_wrong_call_is_one_line(tmp_path):
     refused = command("nowhere", "--out", "out", cwd=tmp_path)
     assert refused.returncode == 2
     assert len(refused.stderr.splitlines()) == 1
-    both = command(".", "--out", "out", "--workers", "2", "--scheduler", "tcp://127.0.0.1:1", cwd=tmp_path)
-    assert "--scheduler" in both.stderr
     assert list(tmp_path.iterdir()) == []
