@@ -9,6 +9,7 @@ GDAL), so a test holds the files in the repository against this script. The plan
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import json
 from collections.abc import Callable, Iterable, Mapping
@@ -63,6 +64,8 @@ NO_DATA = 0
 # Upper bounds of the classes 1 to 11 of Horsfall and Barratt (1945), Phytopathology 35:655 (from memory) [percent];
 # of what is none we make less than 0.1, which an eye misses
 CLASS_BOUNDS = (0.1, 3.0, 6.0, 12.0, 25.0, 50.0, 75.0, 87.0, 94.0, 97.0, 99.9)
+BURNET_FIRST, BURNET_NOW, BURNET_DAYS = dt.datetime(2026, 5, 16), dt.datetime(2026, 5, 18, 18), 9  # weather
+BURNET_SHOWERS = {(1, 5): 2.4, (1, 6): 0.8, (4, 7): 0.6, (4, 8): 1.9, (4, 9): 0.4, (7, 15): 3.1}  # (day, hour): mm
 TEMPLATE_SHELL = [(-191, -158), (188, -164), (196, 88), (120, 166), (-186, 158)]
 
 
@@ -335,6 +338,7 @@ def burnet() -> dict[str, bytes]:
         "hedge.geojson": layer(BURNET_FRAME, LineString(BURNET_HEDGE), "hedge"),
         "pond.geojson": layer(BURNET_FRAME, Polygon(BURNET_POND), "pond"),
         "by_hand.geojson": layer(BURNET_FRAME, field_shape(BURNET_LODGED), "lodged crop"),
+        "weather.csv": burnet_weather(),
         "image.tif": image_of(BURNET_FRAME, ground, burnet_canopy(), rng),
         "stops.csv": stops_csv(
             BURNET_FRAME,
@@ -343,6 +347,25 @@ def burnet() -> dict[str, bytes]:
             lambda stop: {"date": "2026-05-18", "note": BURNET_NOTES.get(stop.name, "")},
         ),
     }
+
+
+def burnet_weather() -> bytes:
+    """Nine days of hours around the walk, from the second evening on a forecast: a breeze that rises with the day."""
+    rng, out = random_stream(10), io.StringIO(newline="")
+    rows = csv.writer(out, lineterminator="\n")
+    rows.writerow(["time", "temp_c", "rh_pct", "rain_mm", "wind_ms", "forecast"])
+    gust = 0.0
+    for hour in range(24 * BURNET_DAYS):
+        time, gust = BURNET_FIRST + dt.timedelta(hours=hour), 0.8 * gust + rng.normal(scale=0.5)
+        sun = np.cos((time.hour - 15) / 24 * 2 * np.pi)  # warmest and windiest at three in the afternoon
+        rain = BURNET_SHOWERS.get((hour // 24, time.hour), 0.0)
+        warmth, wind = 12.0 + 5.5 * sun + 0.3 * gust - rain / 2, max(2.9 + 1.3 * sun + gust, 0.2)
+        humidity = min(76.0 - 19.0 * sun + 6.0 * rain + rng.normal(scale=2.0), 100.0)
+        rows.writerow(
+            [f"{time:%Y-%m-%dT%H:%M}", f"{warmth:.1f}", f"{humidity:.0f}", f"{rain:.1f}", f"{wind:.1f}",
+             int(time >= BURNET_NOW)]
+        )  # fmt: skip
+    return out.getvalue().encode("ascii")
 
 
 def template() -> dict[str, bytes]:

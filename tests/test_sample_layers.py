@@ -100,7 +100,7 @@ def test_script_makes_every_data_file(made):
 def test_plan_is_accepted_and_its_files_are_there(folder):
     plan = read_plan(folder / "plan.toml")
     files = [plan.field.boundary, *plan.scouting.stops]
-    files += [section.file for section in (*plan.keep_out, *plan.override, plan.imagery) if section]
+    files += [section.file for section in (*plan.keep_out, *plan.override, plan.imagery, plan.weather) if section]
     assert all((folder / name).is_file() for name in files)
 
 
