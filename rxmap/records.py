@@ -309,6 +309,7 @@ class LoadPlan:
     heading: float  # [degree]
     limit: str  # what ends a load, in words
     order: str  # how the loads were laid out, in words
+    pace: str  # flow and work rate, in words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,6 +31,7 @@ from rxmap.passes.sweep import (
     way_m,
     whole_passes,
 )
+from rxmap.passes.work import pace
 from rxmap.plan import Machine, Product
 from rxmap.records import Extra, Field, Load, LoadItem, LoadPlan, PassResult, ProductNeed
 from rxmap.units import convert, denominator, dimension, numerator
@@ -143,6 +144,7 @@ def plan_loads(
         heading=lanes.heading,
         limit=limit,
         order=order,
+        pace=pace(machine),
     )
 
 

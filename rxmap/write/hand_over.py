@@ -110,6 +110,7 @@ def _facts(result: Result, one: PassResult, loads: LoadPlan) -> Iterator[str]:
         yield _fact_line("", f"and {len(one.products) - MOST_PRODUCTS} more on the mix sheet")
     yield from _fact("Carrier", _carrier(treated, totals))
     how = f", {loads.order}; a load ends with {loads.limit}" if len(loads.loads) > 1 else f"; it holds {loads.limit}"
+    yield from _fact("Flow", loads.pace)
     yield from _fact("Loads", f"{len(loads.loads)}{how}")
     yield from _fact("Extra mix", _extra_mix(numerator(treated[0].vol_unit), loads))
     yield _fact_line("Polygons", f"{len(one.parts)}, of these {len(treated)} with a rate above 0")

@@ -201,7 +201,7 @@ def test_rates_are_averaged_over_a_section_and_late_at_a_step():
 
 @given(
     turn=st.floats(0, 90),
-    heading=st.floats(0, 359),
+    heading=st.floats(0, 359).map(lambda degrees: round(degrees, 6)),
     sections=st.sampled_from([1, 4]),
     delay=st.sampled_from([0, 0.3, 1]),
 )

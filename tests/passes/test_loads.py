@@ -84,7 +84,7 @@ def test_the_need_is_rate_times_area() -> None:
 @settings(deadline=None, max_examples=20)
 @given(
     st.floats(300, 4000),
-    st.floats(0, 359),
+    st.floats(0, 359).map(lambda degrees: round(degrees, 6)),
     st.sampled_from(["equal", "full"]),
     st.sampled_from([None, "4 minute"]),
     st.sampled_from([None, (17.4, 53.1)]),
@@ -173,7 +173,7 @@ def test_load_polygons_share_out_the_treated_ground() -> None:
 @settings(deadline=None, max_examples=25)
 @given(
     st.floats(0.7e-5, 2e-4),
-    st.floats(0, 359),
+    st.floats(0, 359).map(lambda degrees: round(degrees, 6)),
     st.floats(-300, 800),
     st.floats(-300, 800),
     st.sampled_from(["equal", "full"]),
@@ -195,7 +195,7 @@ def test_with_a_refill_point_ways_are_never_longer_than_till_empty(
     places=st.lists(st.tuples(st.integers(0, 5), st.integers(0, 5)), min_size=1, max_size=6, unique=True),
     weight=st.floats(2e-5, 1e-4),
     refill=st.tuples(st.floats(-300, 900), st.floats(-300, 900)) | st.none(),
-    heading=st.floats(0, 359),
+    heading=st.floats(0, 359).map(lambda degrees: round(degrees, 6)),
 )
 def test_over_scattered_patches_ways_are_never_longer_than_till_empty(places, weight, refill, heading) -> None:
     grounds = [shapely.box(130 * x, 130 * y, 130 * x + 70 + 5 * y, 130 * y + 90) for x, y in places]
