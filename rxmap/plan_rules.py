@@ -318,7 +318,6 @@ def not_applied(plan: Plan) -> list[str]:
     """List the keys that were read and are not acted on yet: each becomes a caution."""
     later: list[tuple[str, object]] = [
         ("scouting.start", plan.scouting.start),
-        ("review", plan.review),
     ]
     for number, product in enumerate(plan.product, start=1):
         for key in ("droplet", "group"):

@@ -16,6 +16,7 @@ from rxmap.cli.batch import batch
 from rxmap.cli.build import build
 from rxmap.cli.check import check
 from rxmap.cli.new import new
+from rxmap.cli.review import review
 from rxmap.cli.verify import verify
 
 DONE, FAULT, REFUSED, NOT_PROVED, INTERRUPTED = 0, 1, 2, 3, 130
@@ -48,7 +49,7 @@ def options(
     """Hold what stands before every command; `main` reads --debug itself, to have it when parsing fails."""
 
 
-for command in (new, check, build, verify, batch):
+for command in (new, check, build, verify, batch, review):
     app.command()(command)
 
 
