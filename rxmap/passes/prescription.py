@@ -33,20 +33,10 @@ def prescribe(
 
     Parameters
     ----------
-    decision : PassDecision
-        What to do.
-    keep_outs : sequence of (str, geometry)
-        Reason and ground in metres, setback and rounding included.
-    ledger : Ledger
-        Where attributes come from.
-    machine : Machine
-        What drives.
+    decision, keep_outs, ledger, machine, by_hand, asked
+        As in `draw_layer`.
     base : str
         File name of the machine files.
-    by_hand : sequence of HandDrawn
-        What the adviser treats or skips in this pass.
-    asked : CheckStrips or None
-        What the plan says about check strips.
     """
     drawn = None
     if decision.goes_out:

@@ -140,3 +140,16 @@ def test_what_is_treated_can_be_driven_and_pays(plan_of, field_grid, seed, swath
     part, count = ndimage.label(treatment.treated)
     gains = ndimage.sum(treatment.worth, part, range(1, count + 1))
     assert (np.asarray(gains) > 0).all()
+
+
+@pytest.mark.parametrize("delay", [0.5, 2.0, 4.0])
+def test_no_run_along_the_pass_is_shorter_than_the_machine_answers(plan_of, field_grid, delay):
+    score = ndimage.gaussian_filter(np.random.default_rng(5).normal(0, 1, (60, 60)), 2).ravel() * 900 - 20
+    plan = plan_of({"machine.heading": 30, "machine.delay": f"{delay} s", "machine.look_ahead": f"{delay} s"})
+    treatment, ground = treatment_of(plan, field_grid, score)
+    rows = int(np.ceil(2 * 5.0 * delay / ground.cells.along))
+    opened = ndimage.binary_opening(treatment.treated, np.ones((rows, 1)))
+    # the boundary may clip a run; there the machine stops anyway
+    away = ndimage.binary_erosion(ground.sprayable, np.ones((2 * rows + 1, 1)))
+    assert treatment.treated[away].any()
+    assert np.array_equal(opened[away], treatment.treated[away])

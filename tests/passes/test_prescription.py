@@ -149,3 +149,22 @@ def test_treated_parts_are_worth_treating(plan_of, prescribed):
 )
 def test_base_names_fit_old_terminals_and_differ(slugs, names):
     assert base_names(slugs) == names
+
+
+@pytest.mark.parametrize(("heading", "sections"), [(0, 1), (25, 4), (118.5, 2)])
+def test_with_a_heading_every_treated_edge_is_one_at_which_the_machine_switches(plan_of, prescribed, heading, sections):
+    """A lone patch away from boundary and pond: the simulated machine misplaces nothing."""
+    keys = {"machine.heading": heading, "machine.swath": "12 m", "machine.sections": sections}
+    (one,) = prescribed(
+        plan_of(keys), lambda east, north: np.where(np.hypot(east - 150, north + 80) < 70, 30.0, 0.0), cell=4.0
+    )
+    assert one.treated_ha == pytest.approx(np.pi * 70**2 / 1e4, rel=0.1)
+    assert (one.applied.missed_ha, one.applied.off_target_ha) == (0.0, 0.0)
+    assert one.applied.treated_ha == pytest.approx(one.treated_ha, rel=0.01)
+
+
+def test_without_a_heading_edges_lie_where_the_numbers_say_and_sections_miss_them(plan_of, prescribed):
+    keys = {"machine.swath": "12 m", "machine.sections": 1}
+    (one,) = prescribed(plan_of(keys), lambda east, north: np.where(np.hypot(east - 150, north + 80) < 70, 30.0, 0.0))
+    assert one.applied.missed_ha > 0
+    assert one.heading_text
