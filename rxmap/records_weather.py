@@ -96,7 +96,7 @@ class DegreeDays:
     days : tuple of WarmDay
         Whole days, in order.
     left_out : int
-        Days of the table that are not whole.
+        Days of the table with a gap.
     """
 
     crop: str

@@ -90,6 +90,12 @@ def test_cautions_of_the_weather_reach_the_summary(tmp_path):
     assert "not_applied: weather" not in codes
 
 
+def test_a_table_without_wind_or_rain_says_why_it_has_no_window(tmp_path):
+    text = "".join(f"{','.join(line.split(',')[:3])}\n" for line in hours().splitlines())
+    (told,) = [one.text for one in solved(tmp_path / "field", text).cautions if one.code == "weather_no_window"]
+    assert "it has no wind and no rain" in told
+
+
 def test_days_say_that_they_cannot_tell_hours(tmp_path):
     text = "date,tmin_c,tmax_c\n" + "".join(f"2026-06-{day:02d},9,21\n" for day in range(8, 15))
     result = solved(tmp_path / "field", text)

@@ -83,10 +83,12 @@ def _whole_days(table: WeatherTable, rule: Rule, sprayed: dt.date | None) -> tup
         date = table.time(start).date()
         if rule.span and sprayed and not rule.span[0] <= (date - sprayed).days < rule.span[1]:
             continue
-        span = slice(max(start, 0), start + HOURS)
+        if start < 0 or start + HOURS > len(table):
+            continue  # the table begins or ends within the day
+        span = slice(start, start + HOURS)
         warmth = np.round(table.low[span] * 9 / 5 + 32, DECIMALS)
         known = np.isfinite([warmth, *(getattr(table, name)[span] for name in rule.needs)]).all(axis=0)
-        if known.sum() < HOURS:
+        if not known.all():
             left_out, unbroken = left_out + 1, False
             continue
         days.append(

@@ -109,8 +109,10 @@ def _crop_warmth(table: WeatherTable, crop: str) -> DegreeDays | None:
     days, left_out = [], 0
     step = HOURS if table.step == "hour" else 1
     for start in range(-table.first.hour, len(table), step):  # whole days of the clock
-        low, high = table.low[max(start, 0) : start + step], table.high[max(start, 0) : start + step]
-        if len(low) < step or np.isnan(low + high).any():
+        if start < 0 or start + step > len(table):
+            continue  # the table begins or ends within the day
+        low, high = table.low[start : start + step], table.high[start : start + step]
+        if np.isnan(low + high).any():
             left_out += 1
             continue
         ends = float(low.min()), float(high.max())
@@ -140,8 +142,10 @@ def _outside(table: WeatherTable, sprayed: dt.date | None) -> list[Caution]:
 def _no_window(table: WeatherTable, going: Sequence[PassResult], windows: Sequence[PassWindows]) -> list[Caution]:
     if going and table.step == "day":
         return [Caution("weather_daily", f"{table.name}: days cannot tell the hours in which to spray. Give hours.")]
+    absent = [word for word, series in (("wind", table.wind), ("rain", table.rain)) if np.isnan(series).all()]
+    why = f": it has no {' and no '.join(absent)}" if absent else ""
     return [
-        Caution("weather_no_window", f"{one.name}: {table.name} has no spray window in the coming hours.")
+        Caution("weather_no_window", f"{one.name}: {table.name} has no spray window in the coming hours{why}.")
         for one in windows
         if not one.windows
     ]

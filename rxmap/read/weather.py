@@ -93,6 +93,8 @@ BARE = {
     "windspeed": "wind",
 }  # fmt: skip
 
+OTHERS = frozenset({"tmean_c", "tmean_f", "wind_max"})  # of many a station, and two edits from ours
+
 _HOUR = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2})[T ]([0-9]{2}):([0-9]{2})(?::00)?")
 _ZONE = re.compile(r".*[0-9](?:\s*(?:Z|UTC|GMT|[A-Z]{3,4}T)|[+-][0-9]{2}:?[0-9]{2})", re.IGNORECASE)
 _WITH_COMMA = re.compile(r"-?[0-9]+,[0-9]+")
@@ -173,7 +175,7 @@ def _header_faults(names: Sequence[str]) -> list[str]:
 
 def _near(name: str) -> str | None:
     """Known column that a name comes too close to."""
-    if len(name) < SHORTEST_NEAR_MISS:
+    if len(name) < SHORTEST_NEAR_MISS or name in OTHERS:
         return None
     long_names = (known for known in KNOWN if len(known) >= SHORTEST_NEAR_MISS)
     return min(

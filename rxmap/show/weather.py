@@ -67,7 +67,7 @@ def _infection_line(told: Infection) -> str:
 
 
 def _left_out(days: int) -> str:
-    return f" {text.counted(days, 'day')} not whole in the table: left out." if days else ""
+    return f" {text.counted(days, 'day')} with a gap in the table: left out." if days else ""
 
 
 def _limits_line(units: text.Units) -> str:
@@ -141,9 +141,11 @@ def temperature(celsius: float, units: text.Units, *, word: bool = True) -> str:
     --------
     >>> temperature(25.0, "us"), temperature(25.0, "metric")
     ('77 F', '25 C')
+    >>> temperature(-0.3, "metric")
+    '0 C'
     """
     value = celsius * 9 / 5 + 32 if units == "us" else celsius
-    return f"{value + 0.0:.0f}{(' F' if units == 'us' else ' C') if word else ''}"
+    return f"{round(value)}{(' F' if units == 'us' else ' C') if word else ''}"
 
 
 def speed(metres_per_second: float, units: text.Units, *, word: bool = True) -> str:

@@ -86,8 +86,8 @@ def test_a_day_with_a_gap_has_no_degree_days_and_is_counted():
     day = np.full(60, 20.0)
     day[30] = np.nan
     told = weather_report(hours(day, dt.datetime(2026, 6, 1, 12)), plan_of("corn"), [], None).degree_days
-    # half a day, a whole day with hour 30 (18:00) missing, a whole day
-    assert ([one.date.day for one in told.days], told.left_out) == ([3], 2)
+    # half a day at which the table begins, a day with hour 30 (18:00) missing, a whole day
+    assert ([one.date.day for one in told.days], told.left_out) == ([3], 1)
 
 
 @pytest.mark.parametrize("crop", ["sunflower", "popcorn", "corn salad", "buckwheat"])

@@ -43,7 +43,7 @@ def test_days_have_a_lowest_and_a_highest_temperature():
 
 
 def test_other_columns_are_passed_over_and_what_is_absent_is_not_known():
-    table, _ = read("time,temp_c,wind_dir,station\n2026-07-18T06:00,10,SW,=1+1\n")
+    table, _ = read("time,temp_c,wind_dir,wind_max,tmean_c\n2026-07-18T06:00,10,SW,=1+1,x\n")
     assert np.isnan([table.humidity[0], table.wind[0], table.rain[0], table.wetness[0]]).all()
 
 

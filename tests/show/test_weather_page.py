@@ -80,7 +80,7 @@ def test_the_sentences_say_what_how_much_until_when_and_by_whom(report):
     assert "from 2031-07-14 00:00 up to 2031-07-17 00:00 by the local clock, forecast from 2031-07-15 00:00" in told[0]
     assert told[1] == (
         "Corn: 20 degree days above 10 C, no more above 30 C, over 2 whole days, 10 of them before the forecast "
-        "(source A). 1 day not whole in the table: left out."
+        "(source A). 1 day with a gap in the table: left out."
     )
     assert told[2] == "late blight: 1 of 1 days let it infect. (source B.)"
     assert "wind of 1.3 to 4.5 m/s" in told[3]
