@@ -170,7 +170,7 @@ def test_load_polygons_share_out_the_treated_ground() -> None:
     assert sum(map(geodesic_area_m2, polygons)) == pytest.approx(BLOCK.area, rel=1e-5)
 
 
-@settings(deadline=None, max_examples=25)
+@settings(deadline=None, max_examples=15)
 @given(
     st.floats(0.7e-5, 2e-4),
     st.floats(0, 359).map(lambda degrees: round(degrees, 6)),
