@@ -162,6 +162,7 @@ class _Reading:
             update={
                 "target": self._seen(table),
                 "scouting": self.plan.scouting.model_copy(update={"stops": (name,)}),
+                "field": self.plan.field.model_copy(update={"spray_date": None}),  # a second visit comes after it
             }
         )
         faults = Faults()
@@ -170,6 +171,9 @@ class _Reading:
         undated = next((one for one in observations if one.used and one.date is None), None)
         if undated is not None:
             raise InputError(f"{undated.place}, column date: is blank. A second visit needs its day.")
+        sprayed = self.plan.field.spray_date
+        if sprayed is not None and all(one.date <= sprayed for one in observations if one.used and one.date):
+            raise InputError(f"{name}: no row is from after field.spray_date {sprayed}: no second visit. Check both.")
         self.cautions.extend(cautions)
         return observations
 

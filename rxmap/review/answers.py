@@ -2,27 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
 import numpy as np
 import shapely
 
 from rxmap.decide.options import PassOption, pass_options
-from rxmap.errors import Caution
 from rxmap.grid import FloatArray
 from rxmap.passes.strips import detectable_difference
 from rxmap.plan import Plan
 from rxmap.read.planned import PlannedPass
 from rxmap.read.review import ReviewInputs
 from rxmap.records import Observation
-from rxmap.review.as_applied import Delivered, delivered
+from rxmap.review.as_applied import delivered
+from rxmap.review.cautions import review_cautions
 from rxmap.review.cleaning import Cleaned, cleaned
-from rxmap.review.grounds import Pair, StripGround, Unused, compare_places, strip_ground
-from rxmap.review.intervals import FEWEST_PAIRS, Interval, paired_interval, paired_test
+from rxmap.review.found import Gain, PassReview, Review
+from rxmap.review.grounds import StripGround, compare_places, strip_ground
+from rxmap.review.intervals import FEWEST_PAIRS, paired_interval, paired_test
 from rxmap.review.money import (
-    Earned,
-    PassMoney,
     ThresholdCheck,
     all_money,
     at_todays_prices,
@@ -31,70 +27,11 @@ from rxmap.review.money import (
     threshold_check,
     yield_value,
 )
-from rxmap.review.pressure import Curve, Fall, Visit, curves, fall, too_few, visits
+from rxmap.review.pressure import Fall, curves, fall, too_few, visits
 
 OLDER = "older visit"  # why such a row of the first scouting is not used; it still tells of its day
 GPS_ERROR = 5.0  # [m] of a stop where the plan gives none; judgement
 FEWEST_SAMPLES = 1  # hand samples wanted on a strip and on each of its sides
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Gain:
-    """What treating added to the yield: beside the strips less on them.
-
-    Parameters
-    ----------
-    source : str
-        ``harvest`` or ``hand samples``.
-    unit : str
-        Of the yield.
-    pairs, unused : tuple of Pair, tuple of Unused
-        By strip.
-    found : Interval or None
-        None where `why` says why strips cannot tell.
-    t, p : float or None
-        Student's t against zero and its two-sided p.
-    detectable : float or None
-        Smallest difference that so many strips with this scatter show.
-    """
-
-    source: str
-    unit: str
-    pairs: tuple[Pair, ...]
-    unused: tuple[Unused, ...]
-    found: Interval | None
-    t: float | None
-    p: float | None
-    detectable: float | None
-    why: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PassReview:
-    """One pass that went out, and what is known of it now."""
-
-    planned: PlannedPass
-    done: Delivered | None
-    falls: tuple[Fall, ...]
-    gain: Gain | None
-    by_hand: Gain | None
-    money: PassMoney
-    threshold: ThresholdCheck | None
-    why_threshold: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Review:
-    """Everything that a review found: what is written and shown."""
-
-    plan: Plan  # at today's prices
-    inputs: ReviewInputs
-    passes: tuple[PassReview, ...]
-    harvest: Cleaned | None
-    money: Earned
-    visits: tuple[Visit, ...]
-    curves: tuple[Curve, ...]
-    cautions: tuple[Caution, ...]
 
 
 def answered(plan: Plan, inputs: ReviewInputs) -> Review:
@@ -125,7 +62,7 @@ def answered(plan: Plan, inputs: ReviewInputs) -> Review:
         money=all_money(today, [one.money for one in passes], inputs.field.area_ha, why),
         visits=tuple(found),
         curves=tuple(curves(today, found)),
-        cautions=(*inputs.cautions, *_cautions(passes, inputs, points)),
+        cautions=(*inputs.cautions, *review_cautions(passes, inputs, points)),
     )
 
 
@@ -218,34 +155,3 @@ def _threshold(
     cover = [inputs.grid.covered(grounds[pair.number]) for pair in gain.pairs]
     pressures = [float((surface * share).sum() / share.sum()) for share in cover]
     return threshold_check(plan, target, option, gain.pairs, pressures, unit=gain.unit), ""
-
-
-def _cautions(passes: Sequence[PassReview], inputs: ReviewInputs, points: Cleaned | None) -> list[Caution]:
-    found = []
-    for one in passes:
-        name = one.planned.name
-        told = one.gain or one.by_hand
-        if told is not None and told.why:
-            found.append(Caution(f"strips_cannot_tell: {name}", f"{name}: {told.why}."))
-        if one.done is not None and one.done.setback_ha >= 0.005:
-            text = (
-                f"{name}: about {one.done.setback_ha:.2f} ha of keep-outs and setbacks were sprayed by the machine's "
-                "log. Look there, and do what label and law ask for."
-            )
-            found.append(Caution("setback_was_sprayed", text))
-        widths = None if inputs.harvest is None else inputs.harvest.width
-        if widths is not None and one.planned.strips and float(np.median(widths)) > _strip_width(one) * 1.01:
-            text = (
-                f"{name}: the harvest is {float(np.median(widths)):.1f} m wide, the check strips "
-                f"{_strip_width(one):.1f} m: yield on them holds treated rows too, so the gain is understated."
-            )
-            found.append(Caution("wide_harvest", text))
-    if points is not None and points.used < points.read / 2:
-        text = f"{points.read - points.used} of {points.read} harvest points were taken out. See why before using it."
-        found.append(Caution("harvest_thinned", text))
-    return found
-
-
-def _strip_width(one: PassReview) -> float:
-    """Width of the narrowest check strip of a pass [m]."""
-    return min((strip_ground(1, strip, strip).width_m for _, strip in one.planned.strips), default=0.0)

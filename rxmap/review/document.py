@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from rxmap.review.answers import Gain, PassReview, Review
 from rxmap.review.as_applied import Delivered
+from rxmap.review.found import Gain, PassReview, Review
 from rxmap.review.grounds import Pair, Unused
 from rxmap.review.intervals import Interval
 from rxmap.review.money import ThresholdCheck

@@ -8,7 +8,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from rxmap.records import Field
-from rxmap.review.answers import PassReview
+from rxmap.review.found import PassReview
 from rxmap.review.grounds import Pair
 from rxmap.review.intervals import Interval
 from rxmap.show import text

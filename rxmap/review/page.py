@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from rxmap import __version__
-from rxmap.review.answers import Review
 from rxmap.review.drawings import LEGEND, field_drawing, strips_chart
+from rxmap.review.found import Review
 from rxmap.review.season import Season
 from rxmap.review.tables import all_sheets
 from rxmap.review.words import NOT_EVIDENCE, RANGES, answers, lead

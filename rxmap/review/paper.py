@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rxmap.review.answers import Review
+from rxmap.review.found import Review
 from rxmap.review.season import Season
 from rxmap.review.tables import Sheet, all_sheets
 from rxmap.review.words import NOT_EVIDENCE, RANGES, answers, lead

@@ -9,8 +9,9 @@ from rxmap.errors import InputError
 from rxmap.plan import Plan, read_plan
 from rxmap.read.review import read_review
 from rxmap.records import InputFile
-from rxmap.review.answers import Review, answered
+from rxmap.review.answers import answered
 from rxmap.review.document import review_document, season_document
+from rxmap.review.found import Review
 from rxmap.review.page import review_page
 from rxmap.review.season import DOCUMENT, Season, earlier_reviews, season_of
 from rxmap.write.files import write_bytes, write_json

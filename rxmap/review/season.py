@@ -18,8 +18,8 @@ from typing import Any
 from rxmap.errors import Caution, Faults, InputError
 from rxmap.passes.label import label_faults
 from rxmap.plan import Applied, Plan, Product
-from rxmap.review.answers import Review
 from rxmap.review.as_applied import OFF_RATE
+from rxmap.review.found import Review
 from rxmap.review.pressure import Curve, Visit, curves
 from rxmap.units import Quantity, parse
 from rxmap.write.files import read_json

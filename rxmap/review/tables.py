@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from rxmap.review.answers import Gain, Review
+from rxmap.review.found import Gain, Review
 from rxmap.review.pressure import Curve, Fall
 from rxmap.review.season import Season
 from rxmap.review.words import answers, ranged

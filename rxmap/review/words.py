@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from rxmap.review.answers import Gain, PassReview, Review
 from rxmap.review.as_applied import Delivered
+from rxmap.review.found import Gain, PassReview, Review
 from rxmap.review.intervals import Interval
 from rxmap.review.money import Earned, ThresholdCheck
 from rxmap.review.pressure import Fall

@@ -66,6 +66,8 @@ def main(seasons: int, patchy: float) -> None:
         parts = blocks(grounds, truth.places, truth.yields)
         pairs, _ = compare_places(grounds, truth.places, truth.yields)
         paired = paired_interval([pair.gain for pair in pairs])
+        if paired is None:  # no room for strips
+            continue
         _, gain, error = fitted(parts, 1.0, 0.0)
         found = [(gain - Z * error, gain + Z * error)]
         gain, error = correlated(parts)

@@ -13,11 +13,15 @@ import numpy as np
 import shapely
 import shapely.affinity
 
+from rxmap.decide.lanes import Lanes
 from rxmap.grid import FloatArray, make_grid
+from rxmap.passes.strip_places import TreatedArea, place_strips
+from rxmap.plan import CheckStrips
 
 YIELD = 8.0  # [t/ha]
 HEADER = 9.0  # [m]
-LENGTH = 150.0  # [m] of a strip, as by default
+COST = 0.4  # of treating, in units of the mean gain
+SEEN = 0.15  # sd of the logarithm of what scouting sees over the true pressure
 STEP = 3.0  # [m] between points of the log
 WAVES = 120
 
@@ -40,41 +44,48 @@ def noise(rng: np.random.Generator, reach: float, places: FloatArray) -> FloatAr
     return np.sqrt(2.0 / WAVES) * np.cos(turns).sum(axis=1)
 
 
-def season(seed: int, *, strips: int = 4, gain: float = 0.5, soil: float = 0.08, patchy: float = 0.3) -> Truth:
-    """Simulate one season.
+def season(seed: int, *, strips: int | None = None, patchy: float | None = None) -> Truth:
+    """Simulate one season; what is not asked for is drawn, so that seasons differ as fields do.
 
-    `gain` [t/ha] is the mean over many seasons; `soil` the sd of the soil's part of the yield, as a share of it;
-    `patchy` the sd of the logarithm of the pressure.
+    `patchy` is the sd of the logarithm of the pressure. The gain goes with the pressure in every second season and is
+    the same everywhere in the others. Strips lie where a build would put them by the pressure that was seen, which is
+    not the true one.
     """
     rng = np.random.default_rng([7, seed])
+    patchy = float(rng.uniform(0.1, 0.6)) if patchy is None else patchy
+    strips = int(rng.integers(4, 7)) if strips is None else strips
+    gain, soil, follows = float(rng.uniform(0.0, 0.8)), float(rng.uniform(0.03, 0.12)), float(seed % 2)
     swath, heading = float(rng.choice([18.0, 24.0, 27.0])), float(rng.uniform(0, 180))
     wide, long = rng.uniform(320, 480, 2)
-    lying = shapely.box(0, 0, wide, long)
-    area = back(lying, heading)
+    area = back(shapely.box(0, 0, wide, long), heading)
     grid = make_grid(area, 12.0)
     easting, northing = np.meshgrid(*grid.axes())
+    waves, blurred = (int(rng.integers(2**31)) for _ in range(2))
+
+    def pressure(places: FloatArray) -> FloatArray:
+        return np.exp(patchy * noise(np.random.default_rng(waves), 200.0, places) - patchy**2 / 2)
+
     cells = np.column_stack([easting.ravel(), northing.ravel()])
-    waves = int(rng.integers(2**31))
-    pressure = np.exp(patchy * noise(np.random.default_rng(waves), 200.0, cells) - patchy**2 / 2)
-    grounds = [back(strip, heading) for strip in scattered(rng, wide, long, swath, strips)]
+    true = pressure(cells).reshape(grid.shape)
+    seen = true * np.exp(SEEN * noise(np.random.default_rng(blurred), 200.0, cells)).reshape(grid.shape)
+    placed = place_strips(
+        [TreatedArea(rate=1.0, ground=area, worth=seen - COST)], [area], grid,
+        lanes=Lanes(heading=heading, left=0.0, swath=swath), asked=CheckStrips(count=strips),
+    )  # fmt: skip
+    grounds = [one.ground for one in placed]
     near = shapely.union_all(grounds).buffer(3 * swath)  # nothing else of the log is ever compared
     places = logged(rng, wide, long, heading)
     places = places[shapely.contains_xy(near, places[:, 0], places[:, 1])]
-    here = np.exp(patchy * noise(np.random.default_rng(waves), 200.0, places) - patchy**2 / 2)
-    treated = treated_share(places, grounds, heading)
     soils = YIELD * soil * (0.8 * noise(rng, 120.0, places) + 0.6 * noise(rng, 30.0, places))
     log = YIELD * 0.08 * rng.normal(size=len(places))
-    values = YIELD + soils + gain * here * treated + log
-    mean = float((pressure.reshape(grid.shape) * grid.share).sum() / grid.share.sum())
-    return Truth(gain * mean, grounds, area.difference(shapely.union_all(grounds)), places, values)
-
-
-def scattered(rng: np.random.Generator, wide: float, long: float, swath: float, count: int) -> list[shapely.Polygon]:
-    """Strips in lanes at random, two treated lanes between them at least, where they start at random too."""
-    lanes = np.arange(1, int(wide / swath) - 1, 3)
-    chosen = rng.choice(lanes, size=min(count, len(lanes)), replace=False) * swath
-    starts = rng.uniform(swath, long - LENGTH - swath, len(chosen))
-    return [shapely.box(left, start, left + swath, start + LENGTH) for left, start in zip(chosen, starts, strict=True)]
+    here = treated_share(places, grounds, heading) * pressure(places) ** follows
+    return Truth(
+        gain=gain * float((true**follows * grid.share).sum() / grid.share.sum()),
+        strips=grounds,
+        treated=area.difference(shapely.union_all(grounds)),
+        places=places,
+        yields=YIELD + soils + gain * here + log,
+    )
 
 
 def back(ground: shapely.Polygon, heading: float) -> shapely.Polygon:

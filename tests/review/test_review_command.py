@@ -108,6 +108,7 @@ BAD = {
     "a harvest elsewhere": ("review.toml", 'unit = "lb/acre" }', 'unit = "lb" }', "not a yield"),
     "a strip that is none": ("stops_after.csv", ",1\n", ",9\n", "not a check strip"),
     "a stop without a day": ("stops_after.csv", "2026-08-05", "", "is blank. A second visit needs its day"),
+    "a visit before the pass": ("review.toml", "spray_date = 2026-07-30", "spray_date = 2026-08-06", "no second visit"),
     "a price of nothing known": ("costs.csv", "trip", "fuel", "not one of crop, machine, trip, scouting"),
     "a price in another currency": ("costs.csv", "160 USD", "160 EUR", "the plan counts in USD"),
     "a price without a unit": ("costs.csv", "0.22 USD/lb", "0.22", "not a unit"),

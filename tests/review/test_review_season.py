@@ -12,10 +12,10 @@ from rxmap.plan import read_plan
 from rxmap.review.run import review
 
 
-def second_visit(case, *, date: str, interval: str = "7 day") -> None:
+def second_pass(case, *, date: str) -> None:
     """Turn the season's plan into that of a second pass, on another day."""
     case.edit("review.toml", "spray_date = 2026-07-30", f"spray_date = {date}")
-    case.edit("review.toml", 'interval = "7 day"', f'interval = "{interval}"')
+    case.edit("review.toml", 'stops = "stops_after.csv"\n', "")
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +45,7 @@ def test_one_review_is_a_season_of_its_own(first):
 
 
 def test_reviews_of_one_field_add_up(case, first):
-    second_visit(case, date="2026-08-20")
+    second_pass(case, date="2026-08-20")
     review(case.plan, case.result, first / "second", season=first)
     told = season(first / "second")
     assert told["reviews"] == 2
@@ -56,7 +56,7 @@ def test_reviews_of_one_field_add_up(case, first):
 
 
 def test_a_season_over_the_label_is_told_with_its_sum(case, first):
-    second_visit(case, date="2026-08-02")
+    second_pass(case, date="2026-08-02")
     case.edit("review.toml", 'season_max = "7.6 floz/acre"', 'season_max = "6 floz/acre"')
     review(case.plan, case.result, first / "second", season=first)
     (alder,) = season(first / "second")["products"]
