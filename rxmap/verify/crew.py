@@ -62,8 +62,13 @@ def reach_ha(machine: Any) -> float | None:
     """Ground that one battery or tank of fuel covers [ha]; None where nothing but the tank ends a load."""
     if not machine.get("endurance"):
         return None
+    return quantity(machine["endurance"]).to("s") * swept_ha_s(machine)
+
+
+def swept_ha_s(machine: Any) -> float:
+    """Ground that the swath goes over in a second [ha/s]."""
     speed = quantity(machine["speed"]).to("m/s") if machine.get("speed") else SPEED[machine["kind"]]
-    return quantity(machine["endurance"]).to("s") * speed * quantity(machine["swath"]).to("m") / 10_000.0
+    return speed * quantity(machine["swath"]).to("m") / 10_000.0
 
 
 def allowed(result: Folder, name: str) -> tuple[Quantity, Quantity]:

@@ -8,13 +8,14 @@ from collections.abc import Iterator
 from decimal import Decimal
 
 from rxmap.errors import shown
-from rxmap.units import convert
-from rxmap.verify.crew import TEST_ZONE, Crew, crews
+from rxmap.units import convert, denominator, numerator
+from rxmap.verify.crew import TEST_ZONE, Crew, crews, swept_ha_s
 from rxmap.verify.folder import SUMMARY, Folder
 from rxmap.verify.mix_sheet import WATER, read_sheet
 from rxmap.verify.prescription import treated
 from rxmap.verify.report import Unreadable
 from rxmap.verify.shapefile import plain
+from rxmap.verify.values import quantity
 
 LONGEST_NAME = 40
 MOST_PRODUCTS = 3  # further ones stand on the mix sheet
@@ -63,6 +64,9 @@ def _sentences(crew: Crew, result: Folder) -> Iterator[tuple[str, str]]:
             f"{plain(used['name'])[:LONGEST_NAME].rstrip()}, {rates} {used['unit']}: {amount} on the ground",
         )
     yield "water", f"water {_amount(crew, result, WATER)} in all"
+    carrier = quantity(result.plan["machine"]["carrier"])
+    per_minute = 60.0 * carrier.magnitude * convert(swept_ha_s(result.plan["machine"]), "ha", denominator(carrier.unit))
+    yield "flow", f"Flow {per_minute:.4g} {numerator(carrier.unit)}/minute over the whole swath"
     yield "number of loads", f"Loads {told['loads']}{',' if told['loads'] > 1 else ';'}"
     yield "number of polygons", f"Polygons {told['polygons']}, of these {len(parts)} with a rate above 0"
     yield "test zone", f"the two squares of {TEST_ZONE} with clean water"

@@ -345,6 +345,11 @@ def strips_on_most_of_the_ground(folder: Path) -> None:
 # The hand-over -----------------------------------------------------------------------------------
 
 
+@found_in(PAGE, "flow is not told as")
+def flow_edited(folder: Path) -> None:
+    text(folder, PAGE, "Flow         ", "Flow         9")
+
+
 @found_in(PAGE, "SHA of 'hopper.kml'")
 def hash_of_another_file(folder: Path) -> None:
     digest = hashlib.sha256((folder / KML).read_bytes()).hexdigest()
