@@ -316,9 +316,7 @@ RULES: tuple[Callable[[Plan], Iterator[str]], ...] = (
 
 def not_applied(plan: Plan) -> list[str]:
     """List the keys that were read and are not acted on yet: each becomes a caution."""
-    later: list[tuple[str, object]] = [
-        ("scouting.start", plan.scouting.start),
-    ]
+    later: list[tuple[str, object]] = []
     for number, product in enumerate(plan.product, start=1):
         for key in ("droplet", "group"):
             later.append((f"product[{number}].label.{key}", getattr(product.label, key)))

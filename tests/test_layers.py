@@ -24,7 +24,7 @@ RANKS = (
     ("show",),
     ("scout", "review"),
     ("verify",),
-    ("cautions", "pipeline", "batch", "serve"),
+    ("cautions", "pipeline", "walk", "batch", "serve"),
     ("cli", "__main__"),
 )
 RANK = {name: rank for rank, names in enumerate(RANKS) for name in names}

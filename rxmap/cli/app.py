@@ -17,6 +17,7 @@ from rxmap.cli.build import build
 from rxmap.cli.check import check
 from rxmap.cli.new import new
 from rxmap.cli.review import review
+from rxmap.cli.stops import stops
 from rxmap.cli.verify import verify
 
 DONE, FAULT, REFUSED, NOT_PROVED, INTERRUPTED = 0, 1, 2, 3, 130
@@ -49,7 +50,7 @@ def options(
     """Hold what stands before every command; `main` reads --debug itself, to have it when parsing fails."""
 
 
-for command in (new, check, build, verify, batch, review):
+for command in (new, check, build, verify, stops, batch, review):
     app.command()(command)
 
 

@@ -13,7 +13,8 @@ from rich.text import Text
 
 from rxmap.errors import Caution
 from rxmap.records import Result
-from rxmap.show.text import area, listed, money, number, percent, rate, safe
+from rxmap.scout.records import Ask, Walk
+from rxmap.show.text import LONGEST_SENTENCE, area, counted, listed, money, number, percent, rate, safe
 
 
 def print_result(result: Result, out: Path) -> None:
@@ -58,6 +59,29 @@ def _print_money(result: Result) -> None:
     if figures.range is not None and figures.p_map is not None:
         low, high = (money(value, figures.currency) for value in figures.range)
         print(f"  map minus the better of all and none: 90 % range {low} to {high}")
+
+
+def print_walk(walk: Walk, out: Path) -> None:
+    """Print what a walk asks for and why, its cautions, and where to look."""
+    from rxmap.scout.sheet import distance  # here: no other command needs it
+
+    print(f"{safe(walk.field.name)}: {walk.kind}")
+    for line in walk.reasons:
+        print(f"  {safe(line, LONGEST_SENTENCE)}")
+    for ask in walk.asks if walk.stops else ():
+        units = counted(ask.units, safe(ask.target.sample_unit or "plant"))
+        print(f"  {safe(ask.target.name)}: {units} at each stop{_asked(walk, ask)}")
+    if walk.stops:
+        print(f"{counted(len(walk.stops), 'stop')}, {distance(walk.length_m, walk.units)} in straight lines")
+    print_cautions(walk.cautions)
+    print("keep out of what was sprayed until the label's re-entry interval is over; ask before you cross other land")
+    print(f"print {out / 'walk.pdf'}")
+
+
+def _asked(walk: Walk, ask: Ask) -> str:
+    if walk.kind != "first visit":
+        return ", as before"
+    return f"; {ask.stops} stops for {safe(ask.reason)}; with these stops it is {percent(ask.reached)}"
 
 
 def print_cautions(cautions: Sequence[Caution]) -> None:

@@ -28,12 +28,13 @@ from rxmap.scout.places import (
     walkable,
 )
 from rxmap.scout.records import Ask, StopKind, Walk, WalkStop
+from rxmap.show.text import Units, area, length
 from rxmap.surface.target import Setting, layer_values
 from rxmap.write.geojson import DECIMALS
 
-FARTHEST_GATE = 5000.0  # [m] our limit: a gate farther off is another field's, or lon and lat are swapped
+FARTHEST_START = 5000.0  # [m] our limit: one farther off is another field's, or lon and lat are swapped
 
-Gate = tuple[float, float] | None
+Start = tuple[float, float] | None
 
 
 def first_visit(plan: Plan, inputs: Inputs, *, count: int | None = None) -> Walk:
@@ -53,39 +54,41 @@ def first_visit(plan: Plan, inputs: Inputs, *, count: int | None = None) -> Walk
         If there is no ground to stop on, or less than that many stops need.
     """
     field, seed = inputs.field, plan.output.seed
-    gate = gate_of(plan, field)
+    start = start_of(plan, field)
     open_ground, kept = walkable(field.ground, inputs.keep_outs)
     asks = tuple(ask_of(target) for target in plan.target)
-    stops = count or stops_asked(asks, open_ground.area)
-    inside, pairs = _inside(plan, inputs, open_ground, stops)
-    spacing = math.sqrt(open_ground.area / stops)
+    wanted = count or stops_asked(asks, open_ground.area)
+    inside, pairs = _inside(plan, inputs, open_ground, wanted)
+    spacing = math.sqrt(open_ground.area / wanted)
     edged = [target for target in plan.target if target.edge is not None]
     width = min((target.edge.to("m") for target in edged if target.edge), default=0.0)
     edge = edge_places(field.ground, open_ground, width, spacing) if edged else np.empty((0, 2))
-    kinds: list[StopKind] = [
-        *["coverage" for _ in inside], *["close pair" for _ in pairs], *["edge" for _ in edge],
-    ]  # fmt: skip
+    many: dict[StopKind, int] = {"coverage": len(inside), "close pair": len(pairs), "edge": len(edge)}
+    kinds = [kind for kind, number in many.items() for _ in range(number)]
     places = on_file_grid(field, np.vstack([inside, pairs, edge]))
     blocked = off_limits(field, kept)
-    order = walk_order(places, gate, blocked, seed=seed)
+    order = walk_order(places, start, blocked, seed=seed)
     looked = {"edge": tuple(t.name for t in edged)}
     named = tuple(t.name for t in plan.target)
+    stops = tuple(
+        walk_stop(field, number, places[at], kinds[at], looked.get(kinds[at], named))
+        for number, at in enumerate(order, start=1)
+    )
     return Walk(
         kind="first visit",
         field=field,
         units=plan.units,
         seed=seed,
-        gate=gate,
-        stops=tuple(
-            walk_stop(field, number, place, kind, looked.get(kind, named))
-            for number, (place, kind) in enumerate(((places[at], kinds[at]) for at in order), start=1)
-        ),
-        length_m=walk_length(places[order], gate),
+        start=start,
+        stops=stops,
+        length_m=walk_length(places[order], start),
         asks=tuple(replace(ask, reached=reached_with(ask, len(inside) + len(pairs))) for ask in asks),
-        reasons=tuple(_reasons(asks, (len(inside), len(pairs), len(edge)), spacing, inputs, asked=count)),
+        reasons=tuple(
+            _reasons(asks, (len(inside), len(pairs), len(edge)), spacing, inputs, units=plan.units, asked=count)
+        ),
         worth=None,
         kept=kept.intersection(field.ground),
-        cautions=(*inputs.cautions, *leg_cautions(places[order], gate, blocked)),
+        cautions=(*inputs.cautions, *leg_cautions(stops, start, blocked)),
         inputs=inputs.files,
         plan=plan.model_dump(mode="json", by_alias=True, exclude_defaults=True),
     )
@@ -107,8 +110,8 @@ def _inside(plan: Plan, inputs: Inputs, open_ground: BaseGeometry, stops: int) -
     return places, close_pairs(places, paired, ground, spacing, seed=seed)
 
 
-def gate_of(plan: Plan, field: Field) -> Gate:
-    """Place of the gate [m].
+def start_of(plan: Plan, field: Field) -> Start:
+    """Place where the walk starts and ends [m].
 
     Raises
     ------
@@ -120,11 +123,11 @@ def gate_of(plan: Plan, field: Field) -> Gate:
     lon, lat = plan.scouting.start
     (east,), (north,) = field.frame.to_metres([lon], [lat])
     away = field.ground.distance(shapely.Point(east, north))
-    if not away <= FARTHEST_GATE:
+    if not away <= FARTHEST_START:
         raise plan_fault(
             plan,
             f"scouting.start: found [{lon:g}, {lat:g}]: {away / 1000:,.0f} km from the field. Write lon, then lat, of "
-            "its gate.",
+            "its entrance.",
         )
     return float(east), float(north)
 
@@ -161,23 +164,28 @@ def walk_stop(
 
 def off_limits(field: Field, kept: BaseGeometry) -> BaseGeometry:
     """Ground that a walk goes around where it can: keep-outs, and what is not the field."""
-    around = shapely.box(*field.ground.bounds).buffer(FARTHEST_GATE)
+    around = shapely.box(*field.ground.bounds).buffer(FARTHEST_START)
     return shapely.union_all([around.difference(field.ground), kept])
 
 
-def leg_cautions(places: FloatArray, gate: Gate, blocked: BaseGeometry) -> list[Caution]:
-    """Say which legs of the walk cross what should be walked around; the first may, since a gate is outside."""
-    met = [at + 1 for at in crossings(places, gate, blocked) if at > 0]
+def leg_cautions(stops: Sequence[WalkStop], start: Start, blocked: BaseGeometry) -> list[Caution]:
+    """Say which legs of the walk cross what should be walked around; the first may, since a start is outside."""
+    places = np.array([(stop.easting, stop.northing) for stop in stops])
+    met = [stops[at].name for at in crossings(places, start, blocked) if at > 0]
     if not met:
         return []
-    named = ", ".join(map(str, met[:10])) + (" and more" if len(met) > 10 else "")
-    return [
-        Caution("walk_around", f"The straight way to place {named} of the walk crosses a keep-out or leaves the field.")
-    ]
+    named = ", ".join(met[:10]) + (" and more" if len(met) > 10 else "")
+    return [Caution("walk_around", f"The straight way to {named} crosses a keep-out or leaves the field.")]
 
 
 def _reasons(
-    asks: Sequence[Ask], found: tuple[int, int, int], spacing: float, inputs: Inputs, *, asked: int | None
+    asks: Sequence[Ask],
+    found: tuple[int, int, int],
+    spacing: float,
+    inputs: Inputs,
+    *,
+    units: Units,
+    asked: int | None,
 ) -> list[str]:
     """Say in plain words why so many stops, and why there."""
     inside, pairs, edge = found
@@ -190,13 +198,13 @@ def _reasons(
             f"and for {most.map_stops} to tell a weak pattern from chance, as far as the field has room."
         ]
     lines.append(
-        f"{inside} of them cover {inputs.field.area_ha:.1f} ha evenly, about {spacing:.0f} m apart; {pairs} stand close "
-        "to another, to learn how far one stop speaks for its surroundings."
+        f"{inside} of them cover {area(inputs.field.area_ha, units)} evenly, about {length(spacing, units)} apart; "
+        f"{pairs} stand close to another, to learn how far one stop speaks for its surroundings."
     )
     if inputs.layers:
         lines.append(f"Together they show the whole range of {inputs.layers[0].name}.")
     if edge:
         lines.append(f"{edge} edge stops decide the strip along the boundary; they do not count for the field.")
     else:
-        lines.append("No target has an `edge` in the plan, so no stop stands at the field's edge.")
+        lines.append("No target of the plan has an edge strip, so no stop stands at the edge of the field.")
     return lines

@@ -17,16 +17,17 @@ from rxmap.errors import PlanError
 from rxmap.plan import Plan
 from rxmap.records import Inputs
 from rxmap.scout.calls import blocks_of, call_of, joints_of
-from rxmap.scout.first import gate_of, leg_cautions, off_limits, on_file_grid, walk_stop
+from rxmap.scout.first import leg_cautions, off_limits, on_file_grid, start_of, walk_stop
 from rxmap.scout.need import ask_of, reached_with
 from rxmap.scout.order import walk_length, walk_order
 from rxmap.scout.places import inner_ground, walkable
-from rxmap.scout.records import Ask, Walk, WalkStop, Worth
+from rxmap.scout.records import Ask, Walk, Worth
 from rxmap.scout.value import Batch, Belief, Call, batch_gain, choose_batch, may_turn, perfect_gain
 from rxmap.surface.target import TargetSurface
 from rxmap.units import currency
 
 BATCH = 5  # further stops; judgement: what a scout adds to a day
+TODAY = "It speaks of the pressure of this visit: when it has had time to grow, look again."
 TURNS = 0.05  # a call that turns with less chance does not count as open; judgement
 
 
@@ -74,13 +75,13 @@ def next_stops(
     away = cKDTree(stops).query(blocks.places[may])[0]
     batch = choose_batch(beliefs, calls, np.flatnonzero(may), away, count or BATCH)
     worth = _worth(plan, inputs, (beliefs, calls, batch), stops=len(stops), trips=decisions)
-    enough = _enough(worth, stakes, calls, len(batch.places))
+    enough = _enough(worth, stakes, calls, len(batch.places), asked=count is not None)
     walk = Walk(
         kind="enough" if enough else "next stops",
         field=inputs.field,
         units=plan.units,
         seed=plan.output.seed,
-        gate=gate_of(plan, inputs.field),
+        start=start_of(plan, inputs.field),
         stops=(),
         length_m=0.0,
         asks=tuple(_ask(surface, len(stops)) for surface in surfaces),
@@ -99,19 +100,19 @@ def _walked(walk: Walk, inputs: Inputs, places: np.ndarray, batch: Batch) -> Wal
     field = walk.field
     found = on_file_grid(field, places[list(batch.places)])
     blocked = off_limits(field, walk.kept)
-    order = walk_order(found, walk.gate, blocked, seed=walk.seed)
+    order = walk_order(found, walk.start, blocked, seed=walk.seed)
     named = [re.fullmatch(r"N(\d+)", row.stop) for row in inputs.observations]
     first = 1 + max((int(match[1]) for match in named if match), default=0)
     looked = tuple(ask.target.name for ask in walk.asks)
-    stops: list[WalkStop] = [
+    stops = tuple(
         walk_stop(field, first + number, found[at], "next", looked, value=batch.gains[at])
         for number, at in enumerate(order)
-    ]
+    )
     return replace(
         walk,
-        stops=tuple(stops),
-        length_m=walk_length(found[order], walk.gate),
-        cautions=(*walk.cautions, *leg_cautions(found[order], walk.gate, blocked)),
+        stops=stops,
+        length_m=walk_length(found[order], walk.start),
+        cautions=(*walk.cautions, *leg_cautions(stops, walk.start, blocked)),
     )
 
 
@@ -145,23 +146,29 @@ def _worth(
     )
 
 
-def _enough(worth: Worth, stakes: Sequence[Stake], calls: Sequence[Call], stops: int) -> tuple[str, ...]:
-    """Why to stop looking, or nothing."""
+def _enough(
+    worth: Worth, stakes: Sequence[Stake], calls: Sequence[Call], stops: int, *, asked: bool
+) -> tuple[str, ...]:
+    """Say why to stop looking; nothing where more stops pay, or where the user asks for them all the same."""
     most = f"knowing the pressure everywhere would gain {worth.perfect:,.2f} {worth.currency} at most"
     if not calls:
         closed = [f"{stake.closed}." for stake in stakes if stake.closed]
         return ("Stop looking: no further stop can change the decision, since no target may be treated now.", *closed)
     if stops == 0:
         return ("Stop looking: no ground is left on which a further stop could stand.",)
+    if asked:
+        return ()
     if worth.may_change == 0.0:
         return (
             f"Stop looking: no further stop can change the decision. After {stops} more stops the chance that a call "
             f"turns is below {100 * TURNS:.0f} % everywhere; {most}.",
+            TODAY,
         )
     if worth.cost is not None and worth.batch < worth.cost:
         return (
             f"Stop looking: {stops} more stops are expected to gain {worth.batch:,.2f} {worth.currency} and cost about "
-            f"{worth.cost:,.2f}; {most}.",
+            f"{worth.cost:,.2f}; {most}. Ask for them all the same with --count.",
+            TODAY,
         )
     return ()
 
@@ -177,7 +184,7 @@ def _reasons(worth: Worth, surfaces: Sequence[TargetSurface], stops: int) -> tup
     for surface in surfaces:
         if surface.verdict == "uniform":
             lines.append(
-                f"{surface.target.name}: no pattern, so how many stops there are matters, not where: they fill the gaps."
+                f"{surface.target.name}: no pattern, so it matters how many stops there are, not where: they fill gaps."
             )
     lines.append("Add them to the stops file, build again, and ask again: what they show changes where to look next.")
     return tuple(lines)

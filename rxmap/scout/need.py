@@ -76,7 +76,7 @@ def units_at_stop(target: Target) -> int:
 
 
 def map_stops(target: Target) -> int:
-    """Stops from which on a pattern that explains a tenth of the variance is told from chance; see `verdict`."""
+    """Count the stops from which on a pattern that explains a tenth of the variance is told from chance."""
     if target.measure == "count":  # (c + d / n) / n = w
         c, d = NOISE_SKILL_COUNT, NOISE_SKILL_FEW_COUNTS
         return math.ceil((c + math.sqrt(c**2 + 4 * WEAK_PATTERN * d)) / (2 * WEAK_PATTERN))
@@ -84,7 +84,7 @@ def map_stops(target: Target) -> int:
 
 
 def stops_asked(asks: Sequence[Ask], area_m2: float) -> int:
-    """Stops inside the field that serve every target, its map included as far as the field has room for that.
+    """Count the stops that serve every target, its map included as far as the field has room for that.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""A short way round all stops, from the gate and back to it."""
+"""A short way round all stops, from its start and back to it."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ Order = NDArray[np.int64]
 
 
 def walk_order(
-    places: FloatArray, gate: tuple[float, float] | None, blocked: BaseGeometry, *, seed: int, rounds: int = ROUNDS
+    places: FloatArray, start: tuple[float, float] | None, blocked: BaseGeometry, *, seed: int, rounds: int = ROUNDS
 ) -> Order:
     """Order in which places are walked in a round.
 
     Parameters
     ----------
     places : array of shape (n, 2) [m]
-    gate : (float, float) or None
+    start : (float, float) or None
         Where the round starts and ends; without one at the place farthest to the south-west.
     blocked : geometry [m]
         Ground that is better walked around.
@@ -39,14 +39,14 @@ def walk_order(
     Croes (1958), Operations Research 6:791-812 (2-opt); Martin, Otto and Felten (1991), Complex Systems 5:299-326
     (double bridge between local searches); both from memory.
     """
-    nodes = places if gate is None else np.vstack([gate, places])
+    nodes = places if start is None else np.vstack([start, places])
     effort = cdist(nodes, nodes) + DETOUR * _across(nodes, blocked)
-    first = int(np.argmin(nodes.sum(axis=1))) if gate is None else 0
+    first = int(np.argmin(nodes.sum(axis=1))) if start is None else 0
     tour = _round_trip(effort, first, np.random.default_rng(seed), rounds)
-    return tour if gate is None else tour[1:] - 1
+    return tour if start is None else tour[1:] - 1
 
 
-def walk_length(places: FloatArray, gate: tuple[float, float] | None) -> float:
+def walk_length(places: FloatArray, start: tuple[float, float] | None) -> float:
     """Length of a round through places in their order, in straight lines [m].
 
     Examples
@@ -54,16 +54,16 @@ def walk_length(places: FloatArray, gate: tuple[float, float] | None) -> float:
     >>> walk_length(np.array([[0.0, 3.0], [4.0, 3.0]]), (0.0, 0.0))
     12.0
     """
-    nodes = places if gate is None else np.vstack([gate, places])
+    nodes = places if start is None else np.vstack([start, places])
     return float(np.linalg.norm(nodes - np.roll(nodes, 1, axis=0), axis=1).sum())
 
 
-def crossings(places: FloatArray, gate: tuple[float, float] | None, blocked: BaseGeometry) -> list[int]:
+def crossings(places: FloatArray, start: tuple[float, float] | None, blocked: BaseGeometry) -> list[int]:
     """Legs of a round that meet blocked ground: the number of the place, from 0, at which each ends."""
-    nodes = places if gate is None else np.vstack([gate, places])
+    nodes = places if start is None else np.vstack([start, places])
     legs = shapely.linestrings(np.stack([np.roll(nodes, 1, axis=0), nodes], axis=1))
     met = np.flatnonzero(shapely.length(shapely.intersection(legs, blocked)) > 1.0)
-    first = 0 if gate is None else 1
+    first = 0 if start is None else 1
     return [int(at) - first for at in met if at >= first]
 
 
@@ -90,7 +90,7 @@ def _round_trip(effort: FloatArray, first: int, random: np.random.Generator, rou
             if _length(tried, effort) < _length(best, effort) - 1e-9:
                 best = tried
     backwards = np.concatenate([best[:1], best[:0:-1]])  # of the two directions the one that starts with less
-    return min(best, backwards, key=lambda tour: tuple(tour))
+    return min(best, backwards, key=tuple)
 
 
 def _nearest(effort: FloatArray, first: int) -> Order:

@@ -138,7 +138,8 @@ def onto(places: FloatArray, ground: BaseGeometry) -> FloatArray:
     points = shapely.points(places)
     nearest = shapely.get_point(shapely.shortest_line(inside, points), 0)
     moved = np.where(shapely.covers(inside, points), points, nearest)
-    return shapely.get_coordinates(moved)
+    found: FloatArray = shapely.get_coordinates(moved)
+    return found
 
 
 def spread_over(values: FloatArray, centres: FloatArray, stops: FloatArray, spacing: float) -> FloatArray:

@@ -15,7 +15,7 @@ from scipy.special import ndtri
 
 
 def poisson_size(mean: float, precision: float) -> float:
-    """Samples for a mean of counts that lie at random.
+    """Count the samples for a mean of counts that lie at random.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def poisson_size(mean: float, precision: float) -> float:
 
 
 def negative_binomial_size(mean: float, k: float, precision: float) -> float:
-    """Samples for a mean of counts that lie in clumps.
+    """Count the samples for a mean of counts that lie in clumps.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def negative_binomial_size(mean: float, k: float, precision: float) -> float:
 
 
 def taylor_size(mean: float, a: float, b: float, precision: float, *, times: float = 1.0) -> float:
-    """Samples for a mean whose variance follows Taylor's power law, variance = a mean^b.
+    """Count the samples for a mean whose variance follows Taylor's power law, variance = a mean^b.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def taylor_size(mean: float, a: float, b: float, precision: float, *, times: flo
 
 
 def binomial_size(share: float, precision: float) -> float:
-    """Units for a share that is independent from unit to unit.
+    """Count the units for a share that is independent from unit to unit.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def binomial_size(share: float, precision: float) -> float:
 
 
 def binomial_size_within(share: float, half_width: float, *, confidence: float = 0.95) -> float:
-    """Units for a share that shall be known to within plus or minus `half_width`.
+    """Count the units for a share that shall be known to within plus or minus `half_width`.
 
     Parameters
     ----------

@@ -114,7 +114,7 @@ class Walk:
     field: Field
     units: Literal["us", "metric"]
     seed: int
-    gate: tuple[float, float] | None  # (easting, northing) [m]
+    start: tuple[float, float] | None  # (easting, northing) [m]
     stops: tuple[WalkStop, ...]  # in walking order
     length_m: float
     asks: tuple[Ask, ...]

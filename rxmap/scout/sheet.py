@@ -11,11 +11,12 @@ from rxmap.scout.records import Ask, Walk
 from rxmap.show import text
 from rxmap.show.charts import BOUNDARY, KEEP_OUT, draw_legend, lay, legend_height, patch
 from rxmap.show.paper import INK, INSIDE, MARGIN, SMALL, Paper, plain_settings
+from rxmap.units import convert
 
 WAY: dict[str, Any] = {"color": "#5d686d", "linewidth": 1.0, "linestyle": "--"}
 STOP: dict[str, Any] = {"marker": "o", "color": INK, "markeredgecolor": "white", "markersize": 5.0}
 EDGE: dict[str, Any] = {"marker": "s", "color": "white", "markeredgecolor": INK, "markersize": 5.0}
-GATE: dict[str, Any] = {"marker": "*", "color": INK, "markeredgecolor": "white", "markersize": 11.0}
+START: dict[str, Any] = {"marker": "*", "color": INK, "markeredgecolor": "white", "markersize": 11.0}
 MAP_HEIGHT = 400.0  # [pt]
 MOST_NUMBERED = 60  # stops that carry their number on the sketch; more would hide it
 FEWEST_TALLIED = 5  # stops before a tally may end a walk; common practice, no source
@@ -61,8 +62,10 @@ def walk_paper(walk: Walk) -> Paper:
     paper = Paper(f"{text.safe(walk.field.name)}, walk")
     paper.block(titles[walk.kind], size=18, bold=True)
     area = text.area(walk.field.area_ha, walk.units)
-    way = f", {text.counted(len(walk.stops), 'stop')}, {_way(walk)} in straight lines" if walk.stops else ""
-    paper.block(f"{text.safe(walk.field.name)}, {area}{way}", size=11)
+    paper.block(f"{text.safe(walk.field.name)}, {area}", size=11)
+    if walk.stops:
+        way = distance(walk.length_m, walk.units)
+        paper.block(f"{text.counted(len(walk.stops), 'stop')}, {way} in straight lines", size=11)
     paper.top += 4
     if walk.stops:
         _sketch(paper, walk)
@@ -78,14 +81,20 @@ def walk_paper(walk: Walk) -> Paper:
     paper.bullets([*BEFORE, *(text.safe(each.text) for each in walk.cautions)])
     paper.turn()
     paper.block("Stops in walking order", size=12.5, bold=True)
-    paper.table(("Stop", "Longitude", "Latitude", "For", "Found"), list(_lines(walk)), (9, 15, 15, 14, 50), pad=5.0)
+    paper.table(("Stop", "Longitude", "Latitude", "For", "Found"), list(_lines(walk)), (9, 15, 15, 14, 50), pad=3.5)
     return paper
 
 
-def _way(walk: Walk) -> str:
-    if walk.units == "us":
-        return f"{text.number(walk.length_m / 1609.344)} miles"  # international mile
-    return f"{text.number(walk.length_m / 1000)} km"
+def distance(metres: float, units: text.Units) -> str:
+    """Write the length of a walk in miles or kilometres.
+
+    Examples
+    --------
+    >>> distance(5140.0, "us"), distance(840.0, "metric")
+    ('3.19 miles', '0.84 km')
+    """
+    unit, name = {"us": ("mi", "miles"), "metric": ("km", "km")}[units]
+    return f"{text.number(convert(metres, 'm', unit))} {name}"
 
 
 def _sketch(paper: Paper, walk: Walk) -> None:
@@ -100,18 +109,18 @@ def _sketch(paper: Paper, walk: Walk) -> None:
     axes.add_patch(patch(ground, BOUNDARY, zorder=3))
     places = np.array([(stop.easting, stop.northing) for stop in walk.stops])
     edge = np.array([stop.kind == "edge" for stop in walk.stops])
-    round_trip = np.vstack([walk.gate or places[:1], places, walk.gate or places[:1]])
+    round_trip = np.vstack([walk.start or places[:1], places, walk.start or places[:1]])
     axes.plot(*round_trip.T, zorder=4, **WAY)
     drawn.append((WAY, "way"))
     for look, which, words in ((STOP, ~edge, "stop"), (EDGE, edge, "edge stop")):
         if which.any():
             axes.plot(*places[which].T, linestyle="none", zorder=5, **look)
             drawn.append((look | {"linestyle": "none"}, words))
-    if walk.gate:
+    if walk.start:
         (west, east), (south, north) = axes.get_xlim(), axes.get_ylim()
-        inside = np.clip(walk.gate, (west, south), (east, north))
-        axes.plot(*inside, linestyle="none", zorder=6, clip_on=False, **GATE)
-        drawn.append((GATE | {"linestyle": "none"}, "gate"))
+        inside = np.clip(walk.start, (west, south), (east, north))
+        axes.plot(*inside, linestyle="none", zorder=6, clip_on=False, **START)
+        drawn.append((START | {"linestyle": "none"}, "start and end"))
     if len(places) <= MOST_NUMBERED:
         _numbers(paper, axes, walk)
     paper.top += MAP_HEIGHT + 4
@@ -129,13 +138,13 @@ def _numbers(paper: Paper, axes: Any, walk: Walk) -> None:
 
 def _looked(ask: Ask) -> tuple[str, str, str, str]:
     target = ask.target
-    unit = target.sample_unit or ("plant" if target.measure != "rating" else "plant or leaf")
-    units = f"{ask.units} {unit}s"
+    unit = target.sample_unit or "plant"
+    units = text.counted(ask.units, unit)
     how = {
-        "count": f"n = {ask.units}, count = all that are on the {units} together",
+        "count": f"n = {ask.units}, count = all that are on {units} together",
         "incidence": f"n = {ask.units}, positives = how many of them have at least one",
         "severity": f"n = {ask.units}, severity_pct = mean share of the tissue, healthy {unit}s counted as 0",
-        "rating": f"one rating for all {units} together; a class is not averaged",
+        "rating": f"one rating for {units} together; a class is not averaged",
     }[target.measure]
     if target.gates.infested_share is not None and target.measure == "count":
         how += f"; positives = {unit}s with at least one"

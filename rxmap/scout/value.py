@@ -43,7 +43,7 @@ def expected_gain(margin: FloatArray, sd: FloatArray) -> FloatArray:
     (array([0.5727]), array([0.]))
     """
     moved = np.maximum(sd, 1e-300)
-    z = np.abs(margin) / moved
+    z = np.minimum(np.abs(margin) / moved, 40.0)  # beyond, the normal law has nothing left
     gain: FloatArray = np.where(sd > 0, moved * (np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi) - z * ndtr(-z)), 0.0)
     return np.maximum(gain, 0.0)
 
@@ -164,7 +164,14 @@ def choose_batch(
             done[number] = done[number] + more[:, at]
             moves[number].append(np.sqrt(more[:, at]) * _sign(now, calls[number], places[-1]))
         now = [belief.seen(places[-1]) for belief in now]
-    return Batch(places=tuple(places), gains=tuple(gains), moves=tuple(np.array(columns).T for columns in moves))
+    return Batch(
+        places=tuple(places),
+        gains=tuple(gains),
+        moves=tuple(
+            np.array(columns).reshape(len(columns), len(call.margin)).T
+            for columns, call in zip(moves, calls, strict=True)
+        ),
+    )
 
 
 def _sign(beliefs: Sequence[Belief], call: Call, place: int) -> FloatArray:
@@ -176,7 +183,7 @@ def _sign(beliefs: Sequence[Belief], call: Call, place: int) -> FloatArray:
 
 
 def perfect_gain(beliefs: Sequence[Belief], calls: Sequence[Call]) -> float:
-    """Expected gain from knowing everything that stops could show, trips left out: no batch gains more."""
+    """Weigh what knowing everything that stops could show would gain, trips left out: no batch gains more."""
     total = 0.0
     for call in calls:
         variance = np.zeros(len(call.margin))
@@ -188,7 +195,7 @@ def perfect_gain(beliefs: Sequence[Belief], calls: Sequence[Call]) -> float:
 
 
 def batch_gain(calls: Sequence[Call], batch: Batch, *, seed: int) -> float:
-    """Expected gain of a batch once a pass also has to pay for its trip.
+    """Weigh a batch once a pass also has to pay for its trip.
 
     What the stops may show is drawn; each time every pass goes out where that pays. The edge price is left out.
 
