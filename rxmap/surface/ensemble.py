@@ -56,7 +56,9 @@ class GridPoint:
     left_mean, left_variance : arrays of shape (n,)
         Latent value of each stop, predicted from the others; the scatter counts, the sampling does not.
     left_log_density : array of shape (n,)
-        Log probability of what was seen at each stop, given the others.
+        Log probability (density) of what was seen at each stop, given the others.
+    left_log_mass : array of shape (n,), optional
+        Where whole numbers were seen and the density is of a continuous law: log probability of that number.
     """
 
     parameters: tuple[float, ...]
@@ -66,6 +68,7 @@ class GridPoint:
     left_mean: Array
     left_variance: Array
     left_log_density: Array
+    left_log_mass: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -188,8 +191,13 @@ def _left_out(grid: Sequence[GridPoint], logs: Array, link: Link) -> tuple[Array
     p(hyperparameters | others) is p(hyperparameters | all) / p(stop | others, hyperparameters)
     (Vehtari et al. 2016, JMLR 17:103, section 2).
     """
-    without = logs[:, None] - np.array([point.left_log_density for point in grid])
-    whole = logsumexp(without, axis=0)
-    weights = np.exp(without - whole)
+    density = np.array([point.left_log_density for point in grid])
+    without = logs[:, None] - density
+    without -= logsumexp(without, axis=0)
+    weights = np.exp(without)
+    seen = [
+        alone if point.left_log_mass is None else point.left_log_mass
+        for point, alone in zip(grid, density, strict=True)
+    ]
     means = [link.moments(point.left_mean, np.sqrt(point.left_variance))[0] for point in grid]
-    return np.einsum("kn,kn->n", weights, np.array(means)), logsumexp(logs) - whole
+    return np.einsum("kn,kn->n", weights, np.array(means)), logsumexp(without + seen, axis=0)

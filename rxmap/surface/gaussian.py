@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
+from scipy.special import stdtr
 
 from rxmap.surface.covariance import Array, Kernel
 from rxmap.surface.design import Design
@@ -72,6 +74,24 @@ def gaussian_grid(
         )
         points.append(GridPoint((factor, ratio), system, log_weight + prior, 0.0, *left))
     return points
+
+
+def with_mass(point: GridPoint, edges: tuple[Array, Array], freedom: int) -> GridPoint:
+    """Give a grid point the probability of what was seen at each stop between two edges, from the others.
+
+    Parameters
+    ----------
+    point : GridPoint
+    edges : pair of arrays of shape (n,)
+    freedom : int
+        Stops less columns of the drift.
+    """
+    scale = np.sqrt(point.left_variance * (freedom - 3) / (freedom - 1))
+    low, high = ((edge - point.left_mean) / scale for edge in edges)
+    flip = low + np.minimum(high, 1e300) > 0.0  # of two tails the one near 0 keeps its digits
+    low, high = np.where(flip, -high, low), np.where(flip, -low, high)
+    mass = stdtr(freedom - 1, high) - stdtr(freedom - 1, low)
+    return replace(point, left_log_mass=np.log(np.maximum(mass, 1e-300)))
 
 
 def _restricted(covariance: Array, values: Array, drift: Array) -> tuple[float, float, tuple[Array, Array, Array]]:

@@ -8,6 +8,7 @@ from typing import Protocol
 import numpy as np
 from scipy.special import expit, logit, ndtr, roots_hermitenorm
 
+from rxmap.records import Measure
 from rxmap.surface.covariance import Array
 
 
@@ -143,6 +144,21 @@ class Logistic:
         averaged = logit(NODE_WEIGHTS @ expit(knots + np.sqrt(micro) * NODES[:, None]))
         slope = np.gradient(averaged, knots)
         return np.interp(mean, knots, averaged), variance * np.interp(mean, knots, slope) ** 2
+
+
+def link_of(measure: Measure, per: float) -> Link:
+    """Link of a measure; `per` is that of a count.
+
+    Parameters
+    ----------
+    measure : {"count", "incidence", "severity", "rating"}
+    per : float
+    """
+    if measure == "count":
+        return Exponential(per)
+    if measure == "incidence":
+        return Logistic(100.0)
+    return Bounded(0.0, 100.0 if measure == "severity" else np.inf)
 
 
 def share_variance(percent: Array) -> Array:

@@ -20,7 +20,7 @@ from rxmap.surface.estimator import Estimator
 from rxmap.surface.evidence_ground import crowding, neighbour_ground
 from rxmap.surface.joint import Joint, joint_spatial, joint_uniform
 from rxmap.surface.kriging import krige
-from rxmap.surface.links import NODE_WEIGHTS, NODES, Bounded, Exponential, Link, Logistic, share_variance
+from rxmap.surface.links import NODE_WEIGHTS, NODES, Bounded, link_of, share_variance
 from rxmap.surface.places import (
     BoolArray,
     Places,
@@ -34,7 +34,7 @@ from rxmap.surface.places import (
 )
 from rxmap.surface.predictive import Blended, Predictive
 from rxmap.surface.simulation import alongside, simulate_spatial, simulate_uniform
-from rxmap.surface.spatial import choose_spatial
+from rxmap.surface.spatial import Candidate, choose_spatial, free_noise
 from rxmap.surface.uniform import Level, centred, gaussian_level, sampled_level
 from rxmap.surface.verdict import FEWEST_STOPS, Verdict, even_scale, left_out_mean, skill, skill_needed
 
@@ -157,7 +157,7 @@ class PressureModel(Estimator):
         """
         stops, totals, looked = checked_stops(self.measure, coordinates, total, units)
         layers = checked_covariates(covariates, len(stops), len(names))
-        self._link = self._choose_link()
+        self._link = link_of(self.measure, self.per)
         places = pool(self.measure, self.per, stops=stops, total=totals, units=looked, covariates=layers)
         around = neighbour_ground(places.coordinates) if ground is None else checked_ground(ground, places.index)
         self._crowding = crowding(places.pressure, around)
@@ -165,8 +165,8 @@ class PressureModel(Estimator):
         self.places_, self.n_stops_ = places, len(places)
         self._names = tuple(names)
         with threadpool_limits(1):
-            self._level = self._fit_level(places)
             self._fit_spatial(places)
+            self._level = self._fit_level(self.places_)
         self._judge(places)
         self.cautions_ = stop_cautions(places, self.covariates_, self._crowding, rows=len(totals))
         return self
@@ -290,18 +290,11 @@ class PressureModel(Estimator):
         mean = float(NODE_WEIGHTS @ values @ level.weights)
         return mean, float(np.sqrt(NODE_WEIGHTS @ (values - mean) ** 2 @ level.weights))
 
-    def _choose_link(self) -> Link:
-        if self.measure == "count":
-            return Exponential(self.per)
-        if self.measure == "incidence":
-            return Logistic(100.0)
-        return Bounded(0.0, 100.0 if self.measure == "severity" else np.inf)
-
     def _fit_level(self, places: Places) -> Level:
         if places.sampled:
             level = sampled_level(places.sample)
         else:
-            level = gaussian_level(places.total, percent=self.measure == "severity")
+            level = gaussian_level(places.total, percent=places.measure == "severity")
         if self._crowding.found:
             spread = level.centre_variance * self._crowding.lost
             return centred(replace(level, centre_variance=spread), self._link, self._crowding.even)
@@ -311,20 +304,25 @@ class PressureModel(Estimator):
         """Spatial models with and without covariates, or none where no pattern can be told."""
         self._ensemble: Ensemble | None = None
         self._driven: Driven | None = None
-        why = self._why_no_pattern(places.pressure)
+        why, told = self._why_no_pattern(places.pressure), places
         self.covariates_ = tuple(CovariateUse(name=name, used=False, gain=None, why=why) for name in self._names)
         if not why:
             design = Design(places.coordinates, range_centre(self.area, len(places)), self.gps_error)
             design = replace(design, heading=self.heading or 0.0)
             rows = self.heading is not None
             candidate, self._ensemble = choose_spatial(places, design, self._link, rows=rows)
-            if isinstance(self._link, Bounded) and self.measure == "severity":
+            freed = free_noise(places, design, self._ensemble) if places.sampled else None
+            if freed:
+                candidate, self._ensemble = Candidate(), freed
+                self.places_ = told = places.freed()
+                self._link = link_of(told.measure, self.per)
+            if isinstance(self._link, Bounded) and self.places_.measure == "severity":
                 self._link = replace(self._link, typical=float(share_variance(self._ensemble.left_out).mean()))
 
             def fit(drift: Drift) -> Ensemble:
                 stops = drift.known(places.covariates)
                 with_it = design.with_drift(drift.at(places.covariates), stops)
-                return candidate.fit(places.at(stops), with_it, self._link)
+                return candidate.fit(told.at(stops), with_it, self._link)
 
             self._driven, self.covariates_ = choose_covariates(places, self._names, self._ensemble.left_out, fit)
         self.covariates_used_ = tuple(use.name for use in self.covariates_ if use.used)
@@ -363,7 +361,9 @@ class PressureModel(Estimator):
                 self.reason_ += f" {use.name} is used: {use.why}."
         ensemble = self._driven.ensemble if self._driven else self._ensemble
         if self.verdict_ == "map" and ensemble:
-            self.model_ = describe(ensemble) + "".join(f", with {name}" for name in self.covariates_used_)
+            self.model_ = describe(ensemble, free=self.places_.measure != self.measure) + "".join(
+                f", with {name}" for name in self.covariates_used_
+            )
 
     def _why_no_pattern(self, pressure: Array) -> str:
         """Why no pattern can be told, or nothing."""
@@ -391,11 +391,12 @@ class PressureModel(Estimator):
         return known, self._driven.drift.at(layers[known])
 
 
-def describe(ensemble: Ensemble) -> str:
+def describe(ensemble: Ensemble, *, free: bool = False) -> str:
     """Say in plain words which model speaks."""
     systems = [point.system for point in ensemble.points]
     kernel = {"exponential": "exponential", "matern32": "Matern 3/2"}[systems[0].kernel]
     reach = ensemble.average([system.range for system in systems])
     ratio = systems[0].ratio
     along = "" if ratio == 1.0 else f" ({ratio:.0f} times as far along the rows as across)"
-    return f"{kernel}, range about {reach:.0f} m{along}, average of {len(systems)} parameter sets"
+    noise = ", noise left free" if free else ""
+    return f"{kernel}, range about {reach:.0f} m{along}{noise}, average of {len(systems)} parameter sets"

@@ -64,6 +64,18 @@ class Places:
         """Observed pressure."""
         return observed_pressure(self.measure, self.per, self.total, self.units)
 
+    def freed(self) -> Places:
+        """As if pressures had been measured, with a noise that follows no sampling law."""
+        return replace(self, measure="severity" if self.measure == "incidence" else "rating", total=self.pressure)
+
+    @property
+    def edges(self) -> tuple[Array, Array]:
+        """Between which pressures each whole number lies, half a number away; unlimited beyond the first and last."""
+        scale = self.per if self.measure == "count" else 100.0
+        low, high = (scale * (self.total + half) / self.units for half in (-0.5, 0.5))
+        last = self.units if self.measure == "incidence" else np.inf
+        return np.where(self.total <= 0.0, -np.inf, low), np.where(self.total >= last, np.inf, high)
+
     def at(self, marked: BoolArray) -> Places:
         """Keep the marked places."""
         return replace(

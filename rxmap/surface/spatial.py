@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 
@@ -11,13 +12,15 @@ from rxmap.surface import gaussian, sampled
 from rxmap.surface.covariance import Kernel
 from rxmap.surface.design import Design
 from rxmap.surface.ensemble import Ensemble, GridPoint, combine
-from rxmap.surface.links import Link
+from rxmap.surface.links import Link, link_of
 from rxmap.surface.places import Places
 
 ROW_RATIO = 3.0  # how many times farther pressure is alike along rows than across; judgement, one step is enough
 # What a candidate must lead by in the sum of left-out log scores, and in its standard errors, to be no tie.
 # Simulated; tests/surface/test_candidates.py says how often a candidate is taken where there is no need
 LEAD, LEAD_ERRORS = 3.0, 1.5
+
+FIRST_POINTS = tuple(product((0.6, 1.2), (0.08, 0.6, 3.5)))  # of the grid of free noise: they tell whether to go on
 
 
 @dataclass(frozen=True)
@@ -82,6 +85,33 @@ def choose_spatial(places: Places, design: Design, link: Link, *, rows: bool) ->
             if leads(full, ensemble):
                 best, ensemble = other, full
     return best, ensemble
+
+
+def free_noise(places: Places, design: Design, usual: Ensemble) -> Ensemble | None:
+    """Spatial model of counts or incidence with a noise that follows no sampling law, if it clearly leads.
+
+    Numbers that vary less than chance allows (regular stands, estimates, rounded counts) ask for it.
+
+    Parameters
+    ----------
+    places : Places
+        As they were sampled.
+    design : Design
+        Of the same places.
+    usual : Ensemble
+        With the sampling law.
+    """
+    freed, freedom = places.freed(), len(places) - 1
+    link = link_of(freed.measure, freed.per)
+
+    def fit(points: Sequence[tuple[float, ...]] | None) -> Ensemble:
+        grid = Candidate().grid(freed, design, points)
+        return combine([gaussian.with_mass(point, places.edges, freedom) for point in grid], link)
+
+    if not leads(fit(FIRST_POINTS), usual):
+        return None
+    ensemble = fit(None)
+    return ensemble if leads(ensemble, usual) else None
 
 
 def leads(one: Ensemble, other: Ensemble) -> bool:
