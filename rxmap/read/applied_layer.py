@@ -99,12 +99,15 @@ def _from_raster(section: ReviewApplied, path: Path, unit: str, field: Field, gr
     values = read_raster(path, section.file, [int(section.rate)], grid=grid, frame=field.frame).values[0]
     if np.nanmin(values) < 0:
         raise InputError(f"{section.file}: holds a negative rate. Is its nodata declared?")
+    values = np.nan_to_num(values)
+    if values.any():  # a cell at the rim was sprayed in part: it counts where that is most of it
+        values[values < np.median(values[values > 0]) / 2] = 0.0
     return _checked(
         AppliedLayer(
-            parts=_of_cells(np.nan_to_num(values), grid),
+            parts=_of_cells(values, grid),
             unit=unit,
             error_m=max(POSITION_M, grid.cell / 2),
-            how=f"band {section.rate} averaged to cells of {grid.cell:g} m",
+            how=f"band {section.rate} averaged to cells of {grid.cell:g} m, those with half of the usual rate or more",
         ),
         section.file,
         field,
