@@ -14,6 +14,7 @@ from rxmap.errors import shown
 from rxmap.verify.figures import STOPS
 from rxmap.verify.folder import SUMMARY, Folder
 from rxmap.verify.ground import M2_PER_HA, area_m2, projected
+from rxmap.verify.page import PAGE, read_page
 from rxmap.verify.prescription import field_ground
 from rxmap.verify.surfaces import read_raster
 from rxmap.verify.values import near
@@ -23,6 +24,8 @@ ROUND = 64  # corners of a circle; one with 64 is 0.2 % smaller than the circle
 AREA_SHARE = 2e-3  # of the field: circles with other corners, a boundary with seven decimals
 MEAN_SHARE = 0.05  # of the spread of the stops: cells of a surface against exact outlines
 LEAST_M2 = 2.0  # a layer leaves smaller ground out
+TABLE = "Evidence"  # how the caption begins
+HALF = 0.51  # [%] the page rounds to whole percent
 Places = tuple[NDArray[np.float64], NDArray[np.float64]]  # where somebody looked [m], and the pressure there
 
 
@@ -36,6 +39,25 @@ def evidence_right(result: Folder) -> Iterator[str]:
         yield from (f"{where}: {fault}" for fault in _ground_faults(result, target, told))
         if told["left_out"] is not None:
             yield from (f"{where}: {fault}" for fault in _left_out_faults(target, told["left_out"], told["places"]))
+
+
+def evidence_shown(result: Folder) -> Iterator[str]:
+    """Hold the table of the page against the figures of the summary."""
+    told = [(each, each["evidence"]) for each in result.summary["targets"] if each.get("evidence") is not None]
+    tables = read_page(result).tables.items()
+    rows = next((rows for caption, rows in tables if caption.startswith(TABLE)), [])
+    if len(rows) != len(told):
+        yield f"{PAGE}: table {TABLE} has {len(rows)} rows; should have {len(told)}"
+        return
+    for (target, evidence), row in zip(told, rows, strict=True):
+        wanted = {"Places": str(evidence["places"])}
+        check = evidence["left_out"]
+        for head, key in (("Inside the 90 % range", "coverage"), ("Wrong side", "wrong_side")):
+            wanted[head] = "too few" if check is None else check[key]
+        for head, value in wanted.items():
+            figure = row[head].removesuffix(" %")
+            if row[head] != value and not (figure != row[head] and abs(float(figure) - 100 * float(value)) <= HALF):
+                yield f"{PAGE}: table {TABLE}, {shown(target['name'])}: {head} is {shown(row[head])}; should be {value}"
 
 
 def _ground_faults(result: Folder, target: Any, told: Any) -> Iterator[str]:

@@ -12,7 +12,7 @@ import pytest
 
 from rxmap.pipeline import build
 from rxmap.verify import verify
-from rxmap.verify.evidence import evidence_right
+from rxmap.verify.evidence import evidence_right, evidence_shown
 from rxmap.verify.figures import summary_complete
 from rxmap.verify.folder import Folder
 
@@ -81,3 +81,13 @@ def test_the_result_as_built_is_proved(built: Path) -> None:
     report = verify(built)
     assert report.ok
     assert "the evidence of each target is that of its stops and the field" in report.checked
+
+
+def test_a_page_that_shows_another_figure_is_found(built: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "out"
+    shutil.copytree(built, folder)
+    page = (folder / "map.html").read_text("utf-8")
+    row = page.index("Evidence: each place")
+    at = page.index("45</td>", row)
+    (folder / "map.html").write_text(page[:at] + "46" + page[at + 2 :], "utf-8")
+    assert [line for line in evidence_shown(Folder(folder)) if "Places is '46'" in line]
