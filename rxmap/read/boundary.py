@@ -16,6 +16,7 @@ DECIMALS = 7  # 1e-7 degree is about 1 cm, the grid in which files carry coordin
 SMALLEST_M2 = 100.0  # our limit: less is a garden, or a unit mixed up
 LARGEST_HA = 20_000.0  # our limit: more is a county, or a unit mixed up
 MOST_VERTICES = 100_000  # our limit: a receiver logging each second walks more than a day for as many
+LONGEST_M = 50_000.0  # our limit on either side of the box around it; farther off the frame's metres are no metres
 SAME_GROUND = 1e-4  # share of the area: what rounded coordinates along a shared edge can overlap; more is another field
 
 
@@ -52,6 +53,7 @@ def make_field(name: str, layer: Layer) -> Field:
     boundary = _on_grid(layer.name, ground)
     frame = _frame(boundary)
     metres = frame.geometry_to_metres(boundary)
+    _check_reach(layer.name, metres)
     _check_open(layer.name, metres)
     return Field(
         name=name,
@@ -126,3 +128,12 @@ def _check_area(name: str, ground: BaseGeometry) -> None:
 def _frame(boundary: BaseGeometry) -> Frame:
     west, south, east, north = boundary.bounds
     return Frame(lon=round((west + east) / 2, 6), lat=round((south + north) / 2, 6))
+
+
+def _check_reach(name: str, metres: BaseGeometry) -> None:
+    west, south, east, north = metres.bounds
+    if max(east - west, north - south) > LONGEST_M:
+        raise InputError(
+            f"{name}: its corners reach over {(east - west) / 1000:.3g} km by {(north - south) / 1000:.3g} km, farther "
+            "than a field does. Is one of them misplaced?"
+        )

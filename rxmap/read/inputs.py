@@ -128,8 +128,8 @@ class _Reading:
         if field is None:
             return None
         try:
-            check_machine(self.plan, field)
             grid, cautions = field_grid(self.plan, field)
+            check_machine(self.plan, field)
         except InputError as error:
             self.faults.extend(error.faults)
             return None

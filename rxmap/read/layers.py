@@ -23,6 +23,7 @@ from rxmap.read.indices import Index, check_bands, compute_index, index_named
 from rxmap.read.reader import PixelReader
 from rxmap.records import CellLayer, InputFile
 
+LARGEST = 1e30  # our limit, and one over it the smallest: products of such numbers are still numbers
 NEARLY_ALL = 0.995  # share of the field; less is worth a caution
 
 
@@ -137,6 +138,10 @@ class _Reading:
 
     def _keep(self, file: str, name: str, values: FloatArray, how: str) -> None:
         known = np.isfinite(values) & self.grid.inside
+        most = float(np.abs(values[known]).max(initial=0.0))
+        if most and not 1 / LARGEST < most < LARGEST:
+            line = f"{file}: {name} has values of {most:.3g}, beyond any measurement. Check its bands and their scale."
+            self.faults.add(line)
         covered = float(self.grid.share[known].sum() / self.grid.share.sum())
         if covered == 0.0:
             self.faults.add(f"{file}: {name} has no value anywhere in the field. Check its bands.")

@@ -203,6 +203,8 @@ def _value(row: _Reader, measure: Measure, target: Target | None, n: int) -> tup
     positives = value if measure == "incidence" else row.optional("positives", cells.whole, None)
     if positives is not None and positives > n:
         row.fault("positives", f"found {positives} of n = {n}: more than were looked at. Check both")
+    elif positives is not None and positives > value:
+        row.fault("positives", f"found {positives} units with at least one, but {value} in all. Check both")
     return float(value), positives
 
 

@@ -191,18 +191,22 @@ def _dates(observations: Sequence[Observation], plan: Plan) -> list[Caution]:
                 f"({far[0].date}) first.",
             )
         )
+    late = [one for one in observations if spraying and one.used and one.date and one.date > spraying]
+    if late:
+        found.append(
+            Caution(
+                "late_visit",
+                f"{len(late)} used rows are from after the spray date {spraying}, {late[0].place} ({late[0].date}) "
+                "first. Check both dates.",
+            )
+        )
     return found
 
 
 def _decimals(observations: Sequence[Observation]) -> list[Caution]:
-    def coarse(value: float) -> bool:
-        return round(value, FEWEST_DECIMALS - 1) == value
-
-    if not observations or not all(coarse(one.lon) and coarse(one.lat) for one in observations):
+    axes = {"lon": [one.lon for one in observations], "lat": [one.lat for one in observations]}
+    coarse = [name for name, values in axes.items() if all(round(v, FEWEST_DECIMALS - 1) == v for v in values)]
+    if not observations or not coarse:
         return []
-    return [
-        Caution(
-            "coarse_places",
-            f"No stop has {FEWEST_DECIMALS} decimals of a degree: each may be 50 m off. Export more decimals.",
-        )
-    ]
+    text = f"No {' or '.join(coarse)} has {FEWEST_DECIMALS} decimals: each may be 50 m off. Export more decimals."
+    return [Caution("coarse_places", text)]

@@ -99,6 +99,8 @@ def read_table(
     (',', (Row(number=2, cells=('007', '10,5', '50,5', 'aphid')),))
     """
     lines = list(io.StringIO(_text(source, form), newline=""))  # keeps line ends, numbers lines as editors do
+    if lines and lines[0].startswith("sep="):
+        raise InputError(f"{source.name}: row 1 is a spreadsheet's note on the delimiter, not the header. Remove it.")
     delimiter = _delimiter(source.name, lines, needed)
     numbered = _records(source.name, lines, delimiter)
     _, names = next(numbered)

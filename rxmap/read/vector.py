@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+import numpy as np
 import pyproj
 import shapely
 from shapely.geometry.base import BaseGeometry
@@ -180,6 +181,12 @@ def _check_counts(source: Source) -> None:
         raise InputError(f"{source.name}: cut off: shorter than it declares. Copy all its parts again.")
     if shapes != rows:
         raise InputError(f"{source.name}: {shapes} shapes but {rows} rows of attributes. Copy all its parts again.")
+    index = np.frombuffer(shx, ">i4", 2 * shapes, _SHP_HEADER).reshape(-1, 2).astype(np.int64)
+    starts, lengths = 2 * index.T  # counted in words of 16 bits
+    sound = (starts >= _SHP_HEADER) & (starts + _SHX_RECORD + lengths <= len(shp))
+    said = [int.from_bytes(shp[start + 4 : start + 8], "big") * 2 for start in starts]
+    if not sound.all() or len(np.unique(starts)) != shapes or (np.array(said, np.int64) != lengths).any():
+        raise InputError(f"{source.name}: its index (.shx) does not fit its shapes. Copy all its parts again.")
 
 
 def _read_geopackage(source: Source) -> _Raw:

@@ -187,6 +187,7 @@ def containers() -> Iterator[Case]:
         )
     yield Case(number=22, name="half a .shp", spoil=shape(lambda p: p.update({".shp": p[".shp"][:400]})), told=there)
     yield Case(number=22, name="half a .dbf", spoil=shape(lambda p: p.update({".dbf": p[".dbf"][:900]})), told=there)
+    yield Case(number=22, name="an index that leads to another shape", spoil=shape(_another), told=(*there, ".shx"))
     yield Case(number=22, name="a .dbf that counts too few", spoil=shape(_fewer), told=(*there, "23 rows"))
     yield Case(
         number=21, name="a .prj without meaning", spoil=shape(lambda p: p.update({".prj": b"meadow"})), told=there
@@ -223,6 +224,11 @@ def containers() -> Iterator[Case]:
 
 def _fewer(parts: dict[str, bytes]) -> None:
     parts[".dbf"] = parts[".dbf"][:4] + (23).to_bytes(4, "little") + parts[".dbf"][8:]
+
+
+def _another(parts: dict[str, bytes]) -> None:
+    """Let the second entry of the index lead to the first shape."""
+    parts[".shx"] = parts[".shx"][:108] + parts[".shx"][100:104] + parts[".shx"][112:]
 
 
 def _utm(code: int = 32632) -> str:
@@ -304,6 +310,8 @@ def boundaries() -> Iterator[Case]:
         yield Case(number=26, name=name, spoil=boundary(content), told=there)
     spike = ring((0, 0), (1, 0), (1, 0.5), (1.5, 0.5), (1, 0.5), (1, 1), (0, 1))
     yield Case(number=27, name="a spike of no width", spoil=boundary(polygon(spike)), told=there)
+    slip = polygon([*RING[:3], [1.1, NORTH], RING[0]])
+    yield Case(number=27, name="a corner a hundred times too far", spoil=boundary(slip), told=(*there, "reach over"))
     yield Case(number=27, name="20000 vertices", spoil=boundary(polygon(star(20_000))), proof=lambda plan, inputs: True)
     yield Case(number=27, name="150000 vertices", spoil=boundary(polygon(star(150_000))), told=(*there, "vertices"))
     yield Case(

@@ -148,6 +148,8 @@ def forms() -> Iterator[Case]:
     yield Case(number=35, name="an image whose bands have no names", spoil=_no_names, told=("imagery.bands",))
     alike = changed(lambda v: v * 0 + 7)
     yield Case(number=35, name="one value everywhere", spoil=alike, proof=lambda plan, inputs: len(inputs.layers) == 1)
+    faint = changed(lambda v: v * 1e-300, dtype="float64")
+    yield Case(number=35, name="numbers no measurement has", spoil=faint, told=(*there, "beyond any measurement"))
     yield Case(number=36, name="an image cut in half", spoil=bytes_of(lambda d: d[: len(d) // 2]), told=there)
     yield Case(number=36, name="not a TIFF", spoil=bytes_of(lambda d: b"GIF89a" + bytes(600)), told=there)
     yield Case(number=36, name="an image of zero bytes", spoil=bytes_of(lambda d: b""), told=there)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 import numpy as np
-from setting import SOUTH, WEST, Case, Folder
+from setting import SOUTH, WEST, Case, Folder, polygon
 
 from rxmap.records import Result
 
@@ -98,6 +98,26 @@ def _cases() -> Iterator[Case]:
     yield Case(number=11, name="one extreme count", spoil=extreme, solved=finite)
     uneven = counts(lambda k: 2 if k % 2 else 500, lambda k: 1 if k % 2 else 1000)
     yield Case(number=11, name="sample sizes from 1 to 1000", spoil=uneven, solved=finite)
+
+    slow = plan(("sections = 6", 'sections = 6\ndelay = "20 s"'), ('cell = "6 m"', 'cell = "3 m"'))
+    yield Case(number=45, name="a switch as slow as the field is wide", spoil=slow, solved=finite)
+    yield Case(number=45, name="a machine wider than the field", spoil=garden, solved=finite)
+
+
+def plan(*changes: tuple[str, str]) -> Spoil:
+    def spoil(folder: Folder) -> None:
+        for old, new in changes:
+            folder.replace(old, new)
+
+    return spoil
+
+
+def garden(folder: Folder) -> None:
+    """A garden of 35 m x 37 m with three stops, and a boom of 100 m."""
+    place = [[WEST + 0.0005 * x, SOUTH + 0.00034 * y] for x, y in ((0, 0), (1, 0), (1, 1), (0, 1), (0, 0))]
+    folder.write("boundary.geojson", polygon(place))
+    squeezed(0.1, 0.1)(folder)
+    folder.replace('"18 m"', '"100 m"')
 
 
 CASES = list(_cases())

@@ -141,6 +141,10 @@ def files() -> Iterator[Case]:
     for name, mark in (("semicolons", ";"), ("tabs", "\t")):
         yield Case(number=2, name=name, spoil=lambda folder, mark=mark: folder.save(delimiter=mark))
     yield Case(number=2, name="decimal commas", spoil=_decimal_commas)
+    note = text_of(lambda text: f"sep=,\n{text}")
+    yield Case(
+        number=2, name="a spreadsheet's note on the delimiter", spoil=note, told=("stops.csv: row 1", "Remove it")
+    )
     yield Case(number=2, name="decimal commas between commas", spoil=_commas_twice, told=("stops.csv: row 2", "cells"))
     for name, end in (("line ends of Windows", "\r\n"), ("line ends of old", "\r")):
         yield Case(number=2, name=name, spoil=text_of(lambda text, end=end: text.replace("\n", end)))
@@ -247,6 +251,7 @@ def places() -> Iterator[Case]:
     )
     yield Case(number=7, name="two systems in one file", spoil=_half_in_metres, told=("metres",))
     yield Case(number=8, name="three decimals", spoil=_rounded(3), caution="coarse_places")
+    yield Case(number=8, name="three decimals of longitude", spoil=_rounded(3, ("lon",)), caution="coarse_places")
     yield Case(number=8, name="outside by the scatter of a receiver", spoil=_moved(1, 0.00005), proof=_used(24))
     yield Case(number=8, name="one stop 2 km off", spoil=_moved(1, 0.028), caution="stops_outside")
     yield Case(number=8, name="all stops 7 km off", spoil=_moved(24, 0.1), told=("no stop is in the field",))
@@ -260,6 +265,8 @@ def places() -> Iterator[Case]:
     )
     yield Case(number=9, name="two stops at one place", spoil=_pasted(stop="other"), proof=_used(25))
     yield Case(number=13, name="more positives than n", spoil=_positives("11"), told=("column positives", "n = 10"))
+    few = ("column positives", "found 9 units with at least one, but")
+    yield Case(number=13, name="more units infested than pests", spoil=_positives("9", count="4"), told=few)
     yield Case(number=14, name="two measures in a row", spoil=_two_measures, told=("severity_pct",))
     yield Case(number=14, name="a target not in the plan", spoil=_other_target, caution="targets_not_in_plan")
     yield Case(number=14, name="no row of the target", spoil=_no_target, told=("'reed aphid'",))
@@ -267,6 +274,7 @@ def places() -> Iterator[Case]:
     yield Case(number=13, name="severity above 100", spoil=_severity("101"), told=("column severity_pct", "'101'"))
     yield Case(number=13, name="severity with a percent sign", spoil=_severity("40 %"), told=("severity_pct", "'40 %'"))
     yield Case(number=16, name="some dates blank", spoil=cell("date", ""), caution="no_date")
+    yield Case(number=16, name="visits after the spray date", spoil=_all("date", "2031-06-12"), caution="late_visit")
     yield Case(number=16, name="another season", spoil=_all("date", "2030-06-08"), caution="other_season")
     yield Case(number=18, name="many faults at once", spoil=_many_faults, told=("row 2", "row 6", "and 38 more"))
     yield Case(number=18, name="too many rows", spoil=_too_many, told=("stops.csv", "more than 20000 rows"))
@@ -291,10 +299,10 @@ def _half_in_metres(folder: Folder) -> None:
     folder.save()
 
 
-def _rounded(decimals: int) -> Spoil:
+def _rounded(decimals: int, axes: tuple[str, ...] = ("lon", "lat")) -> Spoil:
     def spoil(folder: Folder) -> None:
         for row in folder.rows:
-            row.update(lon=f"{float(row['lon']):.{decimals}f}", lat=f"{float(row['lat']):.{decimals}f}")
+            row.update({axis: f"{float(row[axis]):.{decimals}f}" for axis in axes})
         folder.save()
 
     return spoil
@@ -326,10 +334,10 @@ def _pasted(**change: str) -> Spoil:
     return spoil
 
 
-def _positives(text: str) -> Spoil:
+def _positives(text: str, **cells: str) -> Spoil:
     def spoil(folder: Folder) -> str:
         for row in folder.rows:
-            row["positives"] = "3"
+            row.update(positives="3", **cells)
         return folder.cell("positives", text)
 
     return spoil

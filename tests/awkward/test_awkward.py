@@ -6,6 +6,7 @@ import random
 import re
 import time
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,8 @@ from rxmap import pipeline
 from rxmap.cautions import input_cautions
 from rxmap.errors import MOST_FAULTS_SHOWN, InputError
 from rxmap.plan import Plan
+from rxmap.read import inputs as reading
+from rxmap.read.reader import PixelReader
 from rxmap.records import Inputs
 
 SECONDS = 60.0  # our limit: nobody waits longer for a refusal
@@ -83,6 +86,22 @@ def tree(path: Path) -> dict[str, object]:
         for one in sorted(path.rglob("*"))
         if not one.is_dir()
     }
+
+
+class Kept(PixelReader):
+    """One process for the rasters of all cases; whole commands start their own."""
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+
+@pytest.fixture(scope="module", autouse=True)
+def one_parser() -> Iterator[None]:
+    kept = Kept()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(reading, "PixelReader", lambda: kept)
+        yield
+    kept.close()
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: f"{case.number}-{case.name}")

@@ -9,6 +9,7 @@ import random
 import re
 import resource
 import shutil
+import signal
 import subprocess
 import sys
 import threading
@@ -21,7 +22,9 @@ import pytest
 from cases import CASES
 from setting import Case, Folder
 
+from rxmap.cli import app
 from rxmap.cli.app import DONE, REFUSED
+from rxmap.read import reader
 
 Done = subprocess.CompletedProcess[str]
 MEMORY = 1_500_000_000  # [byte] of address space: what the libraries map is most of it
@@ -146,6 +149,21 @@ def test_a_disk_that_takes_no_more_is_refused(tmp_path: Path) -> None:
         done = rxmap("build", "field/plan.toml", "--out", "r", cwd=tmp_path, limits={resource.RLIMIT_FSIZE: most})
         assert plain(done), done.stderr
         assert tree(tmp_path) == before
+
+
+@pytest.mark.parametrize("before", [signal.SIG_IGN, signal.default_int_handler], ids=["turned off", "usual"])
+def test_an_interrupt_that_was_turned_off_stays_so(before: signal.Handlers) -> None:
+    """As a shell turns it off for what runs in its background, where Ctrl-C is meant for somebody else."""
+    kept = signal.signal(signal.SIGINT, before)
+    try:
+        app._count_interrupts()
+        assert (signal.getsignal(signal.SIGINT) is signal.SIG_IGN) == (before is signal.SIG_IGN)
+    finally:
+        signal.signal(signal.SIGINT, kept)
+
+
+def test_the_same_variables_are_kept_from_all_libraries() -> None:
+    assert app.STEERING == reader.STEERING
 
 
 # --- surroundings: the same bytes whatever they are (input hashes aside) ---

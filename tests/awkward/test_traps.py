@@ -182,8 +182,11 @@ def test_nothing_in_the_package_reaches_a_network_or_unpacks_an_object() -> None
         names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
         names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
         found += [f"{where} {name}" for name in names if _matches(name)]
-    # writers build XML with the standard library, readers go through defusedxml; one module starts what parses rasters
-    allowed = re.compile(r"write/.* xml\..*|read/reader\.py:\d+ subprocess")
+    # writers build XML with the standard library, readers go through defusedxml; one module starts what parses rasters,
+    # one what works on a second core, and talks to it alone
+    allowed = re.compile(
+        r"(write/|scout/files).* xml\..*|read/reader\.py:\d+ subprocess|beside\.py:\d+ (pickle|subprocess)"
+    )
     assert [line for line in found if not allowed.fullmatch(line)] == []
 
 

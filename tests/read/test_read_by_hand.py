@@ -100,9 +100,9 @@ def test_parts_of_a_field_far_from_each_other_are_refused_before_anything_is_all
     refusal: Callable[..., str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(asked_cells, "make_grid", lambda *_: pytest.fail("allocated"))
-    far: list[Any] = [[square(10.1, 50.1)], [square(10.9, 50.9)]]
+    far: list[Any] = [[square(10.1, 50.1)], [square(10.6, 50.4)]]
     files = {"boundary.geojson": json.dumps({"type": "MultiPolygon", "coordinates": far})}
-    assert "field.boundary: its parts reach over 56" in refusal(files)
+    assert "field.boundary: its parts reach over 35.7 km by 33.5 km" in refusal(files)
 
 
 def test_fine_cells_are_cautioned(make_plan: MakePlan) -> None:
