@@ -14,7 +14,8 @@ from rxmap.surface.covariance import Array
 from rxmap.surface.kriging import in_chunks
 from rxmap.surface.links import NODE_WEIGHTS, NODES, Link
 
-SOLVE_ROUNDS = 4  # of Newton for a quantile; a test holds them to 1e-6 of the sd
+SOLVE_ROUNDS = 4  # of Newton for a quantile, at most; a test holds them to 1e-6 of the sd
+SMALL_STEP = 3e-3  # of the smallest sd: the next step of Newton would be a millionth
 
 
 @dataclass(frozen=True)
@@ -132,6 +133,8 @@ class Predictive:
             density = self.weights @ (np.exp(-0.5 * scaled**2) / spread)
             step = (below - score) * np.exp(-0.5 * below**2) / np.maximum(density, 1e-300)
             latent = np.clip(latent - step, low, high)
+            if np.abs(step).max() < SMALL_STEP * spread.min():
+                break
         solved: Array = latent
         return solved
 
