@@ -25,9 +25,7 @@ from rxmap.batch.work import ONE_THREAD, Outcome, Tell, attempt, memory_mb
 
 MOST_TRIES = 2  # of a field that loses its worker: once may be chance
 MOST_STILLBORN = 3  # workers in a row that end before they are ready: then none ever will be
-MOST_MEMORY = (
-    800.0  # [MB] a worker that holds more after a field is replaced; judgement: twice what a small field takes
-)
+MOST_MEMORY = 600.0  # [MB] a worker that holds more after a field is replaced; judgement: half more than a small field
 GRACE = 5.0  # [s] to tidy up after being told to end
 
 _SPAWN = multiprocessing.get_context("spawn")  # fork would copy threads and locks of the libraries

@@ -110,7 +110,7 @@ def result_names(names: list[str]) -> list[str]:
     >>> result_names(["north/creek/plan.toml", "south/late.toml", "plan.toml"])
     ['north-creek', 'south-late', 'plan']
     >>> result_names(["a/b/plan.toml", "a-b/plan.toml"])
-    ['a-b-ab19c7ac', 'a-b-f6d57bed']
+    ['a-b-8b4d5bb7', 'a-b-ca5b8555']
     """
     texts = [_words(name) for name in names]
     bases = [slugs([text], PLAN)[0] for text in texts]
@@ -140,7 +140,7 @@ def input_paths(plan: Plan) -> dict[str, Path]:
         If a name is no path below the plan's folder, or there is no such file.
     """
     named = [plan.field.boundary, *plan.scouting.stops]
-    named += [plan.imagery.file] if plan.imagery else []
+    named += [section.file for section in (plan.imagery, plan.weather) if section]
     named += [*(one.file for one in plan.keep_out), *(one.file for one in plan.override)]
     named += [one.file for one in plan.covariate]
     paths = {plan.path.name: plan.path}

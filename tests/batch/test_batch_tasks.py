@@ -85,6 +85,19 @@ def test_the_files_of_a_plan_are_those_that_a_build_reads(sample):
     assert sorted(input_paths(plan)) == sorted(file.name for file in read_inputs(plan).files)
 
 
+def test_every_file_that_a_plan_can_name_for_a_build_is_one_of_its_files(tmp_path):
+    page = (Path(__file__).parents[2] / "docs/plan.md").read_text(encoding="utf-8")
+    example = page.split("```toml\n")[1].split("```")[0]  # has every key
+    (tmp_path / "plan.toml").write_text(example, encoding="utf-8")
+    before_review = example.split("\n[review", 1)[0]
+    named = set(re.findall(r'"([\w./-]+\.(?:csv|geojson|tif|shp|gpkg|kml|gpx|zip|json))"', before_review))
+    assert len(named) >= 6
+    for name in named:
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text("")
+    assert set(input_paths(read_plan(tmp_path / "plan.toml"))) == named | {"plan.toml"}
+
+
 def test_side_cars_of_a_shapefile_belong_to_the_files_of_a_plan(plan_of, tmp_path):
     for name in ("stops.csv", "edge.shp", "edge.SHX", "edge.dbf", "edge.prj", "edge.qix"):
         (tmp_path / name).write_text("")
