@@ -155,7 +155,9 @@ def _share(ground: BaseGeometry, of: BaseGeometry) -> float:
 def how_sure(result: Result) -> list[str]:
     """Per target: the field against the threshold, whether the stops carry a map, what other layers bring."""
     return [
-        " ".join(filter(None, [_level(each), support(each), edge_strip(each, result.units), *layer_use(each)]))
+        " ".join(
+            filter(None, [_level(each), support(each), checked(each), edge_strip(each, result.units), *layer_use(each)])
+        )
         for each in result.targets
     ]
 
@@ -177,6 +179,16 @@ def support(target: TargetResult) -> str:
         over = "one decision for the field" if target.edge is None else "one decision for the ground outside the strip"
         return f"The stops do not support a map ({used}); {over}."
     return f"A note for the next crop, no pass follows from it ({used})."
+
+
+def checked(target: TargetResult) -> str:
+    """Say how often places told from the others come out on the right side; empty where they are too few to tell."""
+    check = target.evidence.left_out if target.evidence else None
+    if check is None or check.wrong_side_alike == 0.0:
+        return ""
+    many = len(check.stops)
+    right = round(many * (1.0 - check.wrong_side))
+    return f"Told from the others, {right} of {many} places come out on the right side of the threshold."
 
 
 def edge_strip(target: TargetResult, units: text.Units) -> str:

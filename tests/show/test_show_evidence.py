@@ -12,6 +12,7 @@ from rxmap.records import Result, TargetResult
 from rxmap.records_evidence import Chances, Evidence, LeftOutCheck, LeftOutStop
 from rxmap.show.evidence import evidence_section, evidence_sentences, left_out_chart
 from rxmap.show.layers import map_data
+from rxmap.show.story import checked, how_sure
 
 STOPS = (
     LeftOutStop(found=2.0, told=3.0, p_over=0.1, inside=1.0),
@@ -62,6 +63,12 @@ def test_a_grower_reads_how_often_the_map_was_right(result: Result) -> None:
     assert "takes 31 % off the errors" in told
     assert "inside the range told by the others at 88 % of the places; the range promises 90 %" in told
     assert "Not sampled is ground farther than 394 ft from every stop" in told
+
+
+def test_the_card_says_how_often_the_others_were_right(result: Result) -> None:
+    whole, target = with_evidence(result, evidence(result))
+    assert "Told from the others, 3 of 4 places come out on the right side of the threshold." in how_sure(whole)[0]
+    assert checked(replace(target, evidence=evidence(result, None))) == ""
 
 
 def test_few_stops_get_words_and_no_figures(result: Result) -> None:
