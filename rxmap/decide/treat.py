@@ -97,7 +97,8 @@ def treat(benefit: Benefit, *, ground: Ground, machine: Machine) -> Treatment:
         aligned=ground.aligned,
     )
     steps = _shaped(steps, gains, on_cells, cells.along, inside=inside, footprint=footprint)
-    levels = _grown(np.sum(steps, axis=0, dtype=np.int64), benefit.spread_m, ground)
+    levels = _filled(np.sum(steps, axis=0, dtype=np.int64), above, inside, footprint.size)
+    levels = _grown(levels, benefit.spread_m, ground)
     return Treatment(levels=levels, worths=worths, above=above, price=prices[0])
 
 
@@ -122,6 +123,22 @@ def _shaped(
             now[number] = keep_paying(wide, gains[number] + carried, price, cell, inside=inside)
         if all(np.array_equal(a, b) for a, b in zip(before, now, strict=True)):
             return now
+
+
+def _filled(levels: IntArray, above: BoolArray, inside: BoolArray, least: int) -> IntArray:
+    """Treat gaps of fewer cells than the machine's footprint, unless the threshold forbids it.
+
+    No machine leaves out what is smaller than the smallest it can treat; common practice, no source.
+    """
+    gap, count = ndimage.label((levels == 0) & inside)
+    cells = np.bincount(gap.ravel(), minlength=count + 1)
+    may = ndimage.minimum(above, gap, np.arange(count + 1)).astype(bool)
+    small = (cells < least) & may
+    small[0] = False  # what is treated or may not be
+    if not small.any() or not levels.any():
+        return levels
+    _, nearest = ndimage.distance_transform_edt(levels == 0, return_indices=True)
+    return np.where(small[gap], levels[tuple(nearest)], levels)
 
 
 def _grown(levels: IntArray, spread_m: float, ground: Ground) -> IntArray:

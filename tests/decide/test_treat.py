@@ -153,3 +153,13 @@ def test_no_run_along_the_pass_is_shorter_than_the_machine_answers(plan_of, fiel
     away = ndimage.binary_erosion(ground.sprayable, np.ones((2 * rows + 1, 1)))
     assert treatment.treated[away].any()
     assert np.array_equal(opened[away], treatment.treated[away])
+
+
+@pytest.mark.parametrize("allowed", [True, False])
+def test_a_gap_smaller_than_the_machine_is_treated_unless_the_threshold_forbids(plan_of, field_grid, allowed):
+    score, floor = np.full((60, 60), 50.0), np.ones((60, 60), dtype=bool)
+    score[30:32, 30:32] = -400.0  # one decision cell of 20 m, of the four that the 36 m boom takes at once
+    floor[30:32, 30:32] = allowed
+    treatment, _ = treatment_of(plan_of({"machine.swath": "36 m"}), field_grid, score.ravel(), floor.ravel())
+    assert treatment.treated.all() == allowed
+    assert treatment.treated.sum() >= 900 - 1
