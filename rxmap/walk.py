@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace as replaced
 from pathlib import Path
 
+from threadpoolctl import threadpool_limits
+
 from rxmap.cautions import input_cautions
 from rxmap.pipeline import Progress, check, decide_plan
 from rxmap.plan import Plan, read_plan
@@ -59,12 +61,14 @@ def find_stops(
         inputs = read_inputs(plan, stops=False)
         files = _free(plan, [file.name for file in inputs.files], out, replace=replace)
         tell("laying out the first visit")
-        walk = first_visit(plan, inputs, count=count)
+        with threadpool_limits(1):  # sums in another order are other sums
+            walk = first_visit(plan, inputs, count=count)
     else:
         plan, inputs = check(plan_path)
         files = _free(plan, [file.name for file in inputs.files], out, replace=replace)
         tell("weighing further stops")
-        walk = next_stops(plan, inputs, *decide_plan(plan, inputs), count=count)
+        with threadpool_limits(1):
+            walk = next_stops(plan, inputs, *decide_plan(plan, inputs), count=count)
     walk = replaced(walk, cautions=tuple(dict.fromkeys((*input_cautions(plan, inputs), *walk.cautions))))
     tell("writing and checking the files")
     with staged(out, replace=replace, inputs=files) as stage:

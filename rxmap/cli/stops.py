@@ -22,6 +22,6 @@ def stops(
     with telling() as tell:
         walk = find_stops(plan_path, out, count=count, replace=replace, progress=tell)
     if as_json:
-        print((out / "summary.json").read_text(encoding="utf-8"), end="")
+        print((out / "walk.json").read_text(encoding="utf-8"), end="")
     else:
         print_walk(walk, out)

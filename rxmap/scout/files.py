@@ -29,7 +29,7 @@ from rxmap.write.geojson import DECIMALS, Feature, write_geojson
 from rxmap.write.manifest import write_manifest
 from rxmap.write.vectors import COLUMNS
 
-TABLE, POINTS, WAYPOINTS, SHEET, FIGURES = "stops.csv", "stops.geojson", "stops.gpx", "walk.pdf", "summary.json"
+TABLE, POINTS, WAYPOINTS, SHEET, FIGURES = "stops.csv", "stops.geojson", "stops.gpx", "walk.pdf", "walk.json"
 GPX = "http://www.topografix.com/GPX/1/1"
 OURS = "urn:rxmap:stop"  # namespace of the columns in a waypoint
 

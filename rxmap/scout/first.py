@@ -88,6 +88,8 @@ def first_visit(plan: Plan, inputs: Inputs, *, count: int | None = None) -> Walk
         ),
         worth=None,
         kept=kept.intersection(field.ground),
+        seen=(),
+        waits=waits_of(plan),
         cautions=(*inputs.cautions, *leg_cautions(stops, start, blocked)),
         inputs=inputs.files,
         plan=plan.model_dump(mode="json", by_alias=True, exclude_defaults=True),
@@ -159,6 +161,15 @@ def walk_stop(
         kind=kind,
         targets=targets,
         value=value,
+    )
+
+
+def waits_of(plan: Plan) -> tuple[str, ...]:
+    """Say until when the labels in the plan keep people out, where they do."""
+    return tuple(
+        f"{product.name}: nobody goes in for {product.label.rei} after it was applied, as the plan took from its label."
+        for product in plan.product
+        if product.label.rei
     )
 
 

@@ -17,7 +17,7 @@ from rxmap.errors import PlanError
 from rxmap.plan import Plan
 from rxmap.records import Inputs
 from rxmap.scout.calls import blocks_of, call_of, joints_of
-from rxmap.scout.first import leg_cautions, off_limits, on_file_grid, start_of, walk_stop
+from rxmap.scout.first import leg_cautions, off_limits, on_file_grid, start_of, waits_of, walk_stop
 from rxmap.scout.need import ask_of, reached_with
 from rxmap.scout.order import walk_length, walk_order
 from rxmap.scout.places import inner_ground, walkable
@@ -88,6 +88,8 @@ def next_stops(
         reasons=enough or _reasons(worth, surfaces, len(batch.places)),
         worth=worth,
         kept=kept.intersection(inputs.field.ground),
+        seen=tuple((float(east), float(north)) for east, north in stops),
+        waits=waits_of(plan),
         cautions=inputs.cautions,
         inputs=inputs.files,
         plan=plan.model_dump(mode="json", by_alias=True, exclude_defaults=True),
@@ -117,9 +119,10 @@ def _walked(walk: Walk, inputs: Inputs, places: np.ndarray, batch: Batch) -> Wal
 
 
 def _ask(surface: TargetSurface, stops: int) -> Ask:
-    """Ask for as many units as the stops there are had."""
+    """Ask for as many units as the stops there are had, where they tell."""
     ask = ask_of(surface.target)
-    units = int(np.median([row.n for row in surface.observations]))
+    told = int(np.median([row.n for row in surface.observations]))
+    units = told if told > 1 or surface.target.measure in ("count", "incidence") else ask.units
     return replace(ask, units=units, tally=None, reached=reached_with(replace(ask, units=units), stops))
 
 

@@ -121,6 +121,8 @@ class Walk:
     reasons: tuple[str, ...]
     worth: Worth | None
     kept: BaseGeometry  # ground of the keep-outs [m]
+    seen: tuple[tuple[float, float], ...]  # places of the stops there were (easting, northing) [m]
+    waits: tuple[str, ...]  # until when to keep out after a product of the plan, in words
     cautions: tuple[Caution, ...]
     inputs: tuple[InputFile, ...]
     plan: Mapping[str, object] = dataclass_field(repr=False)

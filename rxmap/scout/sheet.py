@@ -15,10 +15,12 @@ from rxmap.units import convert
 
 WAY: dict[str, Any] = {"color": "#5d686d", "linewidth": 1.0, "linestyle": "--"}
 STOP: dict[str, Any] = {"marker": "o", "color": INK, "markeredgecolor": "white", "markersize": 5.0}
+SEEN: dict[str, Any] = {"marker": "o", "color": "#c3cacd", "markeredgecolor": "white", "markersize": 4.0}
 EDGE: dict[str, Any] = {"marker": "s", "color": "white", "markeredgecolor": INK, "markersize": 5.0}
 START: dict[str, Any] = {"marker": "*", "color": INK, "markeredgecolor": "white", "markersize": 11.0}
 MAP_HEIGHT = 400.0  # [pt]
 MOST_NUMBERED = 60  # stops that carry their number on the sketch; more would hide it
+MOST_BELOW = 8  # stops whose list stands below the rest; more get a sheet of their own
 FEWEST_TALLIED = 5  # stops before a tally may end a walk; common practice, no source
 TALLY_ROWS = 8
 
@@ -78,8 +80,10 @@ def walk_paper(walk: Walk) -> Paper:
     paper.bullets(LOOKING)
     _tallies(paper, walk)
     paper.heading("Before you go")
-    paper.bullets([*BEFORE, *(text.safe(each.text) for each in walk.cautions)])
-    paper.turn()
+    paper.bullets([*BEFORE, *map(text.safe, walk.waits), *(text.safe(each.text) for each in walk.cautions)])
+    paper.top += 10
+    if len(walk.stops) > MOST_BELOW:
+        paper.turn()
     paper.block("Stops in walking order", size=12.5, bold=True)
     paper.table(("Stop", "Longitude", "Latitude", "For", "Found"), list(_lines(walk)), (9, 15, 15, 14, 50), pad=3.5)
     return paper
@@ -112,6 +116,9 @@ def _sketch(paper: Paper, walk: Walk) -> None:
     round_trip = np.vstack([walk.start or places[:1], places, walk.start or places[:1]])
     axes.plot(*round_trip.T, zorder=4, **WAY)
     drawn.append((WAY, "way"))
+    if walk.seen:
+        axes.plot(*zip(*walk.seen, strict=True), linestyle="none", zorder=4.5, **SEEN)
+        drawn.append((SEEN | {"linestyle": "none"}, "stop there was"))
     for look, which, words in ((STOP, ~edge, "stop"), (EDGE, edge, "edge stop")):
         if which.any():
             axes.plot(*places[which].T, linestyle="none", zorder=5, **look)

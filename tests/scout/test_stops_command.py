@@ -75,7 +75,7 @@ def test_the_first_visit_is_printed_and_published_and_the_same_each_time(rxmap, 
     assert json.loads(again.stdout)["kind"] == "first visit"
     assert digests(tmp_path / "one") == digests(tmp_path / "two")
     assert sorted(digests(tmp_path / "one")) == [
-        "manifest.json", "stops.csv", "stops.geojson", "stops.gpx", "summary.json", "walk.pdf",
+        "manifest.json", "stops.csv", "stops.geojson", "stops.gpx", "walk.json", "walk.pdf",
     ]  # fmt: skip
 
 
@@ -120,7 +120,7 @@ def test_too_many_stops_for_a_field_are_refused(rxmap, teasel):
 
 def test_further_stops_stand_where_they_may_and_say_what_they_are_worth(burnet):
     _, inputs = check(ROOT / "sample_layers/burnet/plan.toml")
-    figures = json.loads((burnet / "summary.json").read_text())
+    figures = json.loads((burnet / "walk.json").read_text())
     places = np.column_stack(
         inputs.field.frame.to_metres([s["lon"] for s in figures["stops"]], [s["lat"] for s in figures["stops"]])
     )
@@ -140,11 +140,16 @@ def test_a_field_that_is_settled_is_told_so_with_numbers_and_without_stops(tmp_p
     assert (walk.kind, walk.stops) == ("enough", ())
     assert walk.reasons[0].startswith("Stop looking: no further stop can change the decision.")
     assert "EUR at most" in walk.reasons[0]
-    assert sorted(digests(tmp_path / "walk")) == ["manifest.json", "summary.json", "walk.pdf"]
+    assert sorted(digests(tmp_path / "walk")) == ["manifest.json", "walk.json", "walk.pdf"]
 
 
 def test_stops_that_cost_more_than_they_gain_are_not_proposed(tmp_path):
-    walk = find_stops(ROOT / "sample_layers/burnet/plan.toml", tmp_path / "walk")
+    shutil.copytree(ROOT / "sample_layers/burnet", tmp_path / "burnet")
+    plan = tmp_path / "burnet/plan.toml"
+    text = plan.read_text(encoding="utf-8")
+    assert "30 SEK/ha" in text
+    plan.write_text(text.replace("30 SEK/ha", "300 SEK/ha"), encoding="utf-8")
+    walk = find_stops(plan, tmp_path / "walk")
     assert walk.kind == "enough"
     assert walk.worth.batch < walk.worth.cost
     assert "cost about" in walk.reasons[0]

@@ -164,7 +164,7 @@ def test_stops_are_numbered_in_the_order_of_the_route(folder):
 def test_gpxpy_reads_waypoints_and_route(folder):
     gpxpy = pytest.importorskip("gpxpy", reason="gpxpy is not installed")
     document = gpxpy.parse((folder / "walk/stops.gpx").read_text(encoding="utf-8"), version="1.1")
-    figures = json.loads((folder / "walk/summary.json").read_text())
+    figures = json.loads((folder / "walk/walk.json").read_text())
     assert document.version == "1.1"
     assert [point.name for point in document.routes[0].points] == [stop["stop"] for stop in figures["stops"]]
     assert len(document.waypoints) == len(table(folder))
@@ -195,7 +195,7 @@ def test_the_sheet_names_every_stop_target_and_threshold(folder, program):
     text = subprocess.run(
         [program("pdftotext"), "-layout", folder / "walk/walk.pdf", "-"], capture_output=True, text=True, check=True
     ).stdout
-    figures = json.loads((folder / "walk/summary.json").read_text())
+    figures = json.loads((folder / "walk/walk.json").read_text())
     assert all(stop["stop"] in text for stop in figures["stops"])
     assert all(words in text for words in (APHID, "lake rust", "marsh spot", "5 per 10", "10 %", "3 %"))
     assert text.count("Stop when:") == 2  # a severity is not counted
@@ -204,7 +204,7 @@ def test_the_sheet_names_every_stop_target_and_threshold(folder, program):
 
 
 def test_figures_say_what_the_files_hold(folder):
-    figures = json.loads((folder / "walk/summary.json").read_text())
+    figures = json.loads((folder / "walk/walk.json").read_text())
     rows = table(folder)
     assert figures["kind"] == "first visit"
     assert figures["walk"]["stops"] == len({row["stop"] for row in rows})

@@ -21,7 +21,7 @@ def test_the_round_is_the_shortest_of_all_for_a_few_stops(seed):
     assert ours == pytest.approx(best, rel=1e-9)
 
 
-@pytest.mark.parametrize("count", [24, 60])
+@pytest.mark.parametrize("count", [40])
 def test_the_round_is_within_a_tenth_of_a_long_run(count):
     places = np.random.default_rng(count).uniform(0, 800, (count, 2))
     ours, long = (

@@ -19,6 +19,7 @@ from rxmap.scout.places import (
     close_pairs,
     coverage,
     edge_places,
+    inner_ground,
     mean_distance,
     onto,
     spread_over,
@@ -31,7 +32,8 @@ ELBOW = shapely.Polygon([(0, 0), (900, 0), (900, 400), (500, 420), (500, 750), (
 @pytest.mark.parametrize("count", [9, 40])
 def test_stops_cover_a_field_as_well_as_the_best_of_100_random_starts(count):
     centres, weights = cells_of(make_grid(ELBOW, 5.0), ELBOW)
-    ours = mean_distance(centres, weights, onto(coverage(centres, weights, count, seed=1), ELBOW))
+    ground = inner_ground(ELBOW, ELBOW.buffer(-0.05), np.sqrt(ELBOW.area / count))  # off the boundary, as planned
+    ours = mean_distance(centres, weights, onto(coverage(centres, weights, count, seed=1), ground))
     random = np.random.default_rng(2)
     starts = (centres[random.choice(len(centres), count, replace=False)] for _ in range(100))
     # scipy's k-means, another implementation; cells on the boundary weigh less, which it does not know
@@ -64,7 +66,7 @@ def grounds(draw):
     return field, kept
 
 
-@settings(max_examples=40)
+@settings(max_examples=25)
 @given(grounds(), st.integers(1, 30), st.booleans())
 def test_no_stop_of_a_first_visit_stands_in_a_keep_out_or_outside_the_field(plan_of, ground, count, edged):
     drawn, keep_outs = ground
