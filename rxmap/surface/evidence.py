@@ -5,26 +5,53 @@ All figures come from the fitted model by algebra; nothing is fitted again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rxmap.grid import M2_PER_HA
 from rxmap.records_evidence import Chances, Evidence, LeftOutCheck, LeftOutStop
 from rxmap.surface.covariance import Array, distances
 from rxmap.surface.ensemble import Ensemble
 from rxmap.surface.evidence_ground import beyond_reach, crowding, nearest_ground, reach_of_stops
-from rxmap.surface.evidence_look import NextLook, next_look
+from rxmap.surface.evidence_look import next_look
 from rxmap.surface.kriging import Kriging
 from rxmap.surface.links import Link
 from rxmap.surface.model import PressureModel
-from rxmap.surface.places import Places
+from rxmap.surface.places import BoolArray
 from rxmap.surface.target import TargetSurface
 from rxmap.surface.verdict import even_scale, left_out_errors
 
 FEWEST_CHECKED = 20  # places below which a share of them says next to nothing: each is 5 % and more; policy
 LARGEST_BLOCK = 6  # stops: in blocks of 4 to 6 most stops lose all their nearest neighbours; policy
 THIRDS = (1.0 / 3.0, 2.0 / 3.0)
+
+Blocks = NDArray[np.int64]  # number of the block of each stop
+
+
+@dataclass(frozen=True)
+class Speaker:
+    """A model and the places of which it speaks.
+
+    Parameters
+    ----------
+    told : array of bool, shape (n,)
+    ensemble : Ensemble or None
+        None for the level of the field.
+    stops : array of bool, shape (n,)
+        What the ensemble was fitted to.
+    """
+
+    told: BoolArray
+    ensemble: Ensemble | None
+    stops: BoolArray
+
+    @property
+    def rows(self) -> NDArray[np.intp]:
+        """Where the places stand among the stops of the ensemble."""
+        return np.flatnonzero(self.told[self.stops])
 
 
 def target_evidence(fitted: TargetSurface) -> Evidence:
@@ -61,10 +88,8 @@ def target_evidence(fitted: TargetSurface) -> Evidence:
 
 def effective_range(model: PressureModel) -> float | None:
     """Practical range that the stops speak for [m], the geometric mean over the posterior; None without a pattern."""
-    _, ensemble = _speaking(model)
-    if ensemble is None:
-        return None
-    return ensemble.average([point.system.range for point in ensemble.points])
+    ensemble = _speaking(model)[0].ensemble
+    return None if ensemble is None else ensemble.average([point.system.range for point in ensemble.points])
 
 
 def check_left_out(model: PressureModel, threshold: float) -> LeftOutCheck:
@@ -85,10 +110,10 @@ def check_left_out(model: PressureModel, threshold: float) -> LeftOutCheck:
     seen = places.pressure
     told = np.empty(len(places))
     told[places.index] = model.left_out_  # rows at one place have one
-    known, looks = _next_looks(model, places)
-    p_over, inside = (np.empty(len(places)) for _ in range(2))
-    for marked, look in zip(known, looks, strict=True):
-        p_over[marked], inside[marked] = look.p_over(threshold), look.inside()
+    p_over, inside = np.empty(len(places)), np.empty(len(places))
+    for speaker in _speaking(model):
+        look = next_look(places.at(speaker.told), speaker.ensemble, speaker.rows, level=model._level, link=model._link)
+        p_over[speaker.told], inside[speaker.told] = look.p_over(threshold), look.inside()
     blocks = neighbours_in_blocks(places.coordinates, LARGEST_BLOCK)
     over = seen > threshold
     stops = tuple(
@@ -97,7 +122,7 @@ def check_left_out(model: PressureModel, threshold: float) -> LeftOutCheck:
     )
     return LeftOutCheck(
         stops=stops,
-        skill_blocks=_skill_of_blocks(model, places, blocks) if model.verdict_ == "map" else None,
+        skill_blocks=_skill_of_blocks(model, blocks) if model.verdict_ == "map" else None,
         blocks=int(blocks.max()) + 1,
         block_gap_m=block_gap(places.coordinates, blocks),
         coverage=float(inside.mean()),
@@ -107,7 +132,7 @@ def check_left_out(model: PressureModel, threshold: float) -> LeftOutCheck:
     )
 
 
-def neighbours_in_blocks(coordinates: Array, largest: int) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+def neighbours_in_blocks(coordinates: Array, largest: int) -> Blocks:
     """Put stops into blocks: the ground is halved across its longer side until they are small.
 
     Parameters
@@ -135,7 +160,7 @@ def neighbours_in_blocks(coordinates: Array, largest: int) -> np.ndarray[tuple[i
     return block
 
 
-def block_gap(coordinates: Array, blocks: np.ndarray[tuple[int], np.dtype[np.int64]]) -> float:
+def block_gap(coordinates: Array, blocks: Blocks) -> float:
     """Mean way from a stop to the nearest one outside its block [m]; 0 with one block."""
     apart = distances(coordinates, coordinates)
     apart[blocks[:, None] == blocks] = np.inf
@@ -143,9 +168,7 @@ def block_gap(coordinates: Array, blocks: np.ndarray[tuple[int], np.dtype[np.int
     return float(nearest.mean()) if np.isfinite(nearest).all() else 0.0
 
 
-def without_blocks(
-    system: Kriging, blocks: np.ndarray[tuple[int], np.dtype[np.int64]], micro: float = 0.0
-) -> tuple[Array, Array]:
+def without_blocks(system: Kriging, blocks: Blocks, micro: float = 0.0) -> tuple[Array, Array]:
     """Mean and variance of the latent value at every stop, told from the stops outside its block.
 
     Parameters
@@ -175,51 +198,33 @@ def without_blocks(
     return mean, np.maximum(variance - system.nugget + micro, 1e-12)
 
 
-def _speaking(
-    model: PressureModel,
-) -> tuple[Callable[[Places], np.ndarray[tuple[int], np.dtype[np.bool_]]], Ensemble | None]:
-    """Model that the verdict lets speak, and the places it speaks of; the rest has the model without layers."""
-    driven, everywhere = model._driven, lambda places: np.ones(len(places), dtype=bool)
-    if model.verdict_ != "map":
-        return everywhere, None
-    if driven is None:
-        return everywhere, model._ensemble
-    return (lambda places: driven.drift.known(places.covariates)), driven.ensemble
+def _speaking(model: PressureModel) -> list[Speaker]:
+    """Models that the verdict lets speak, layers first where they are used."""
+    places, driven = model.places_, model._driven
+    everywhere = np.ones(len(places), dtype=bool)
+    if model.verdict_ != "map" or driven is None:
+        return [Speaker(everywhere, model._ensemble if model.verdict_ == "map" else None, everywhere)]
+    known = driven.drift.known(places.covariates)
+    with_layers = Speaker(known, driven.ensemble, known)
+    if known.all():
+        return [with_layers]
+    return [with_layers, Speaker(~known, model._ensemble if model._patches else None, everywhere)]
 
 
-def _parts(model: PressureModel, places: Places) -> list[tuple[np.ndarray, np.ndarray, Ensemble | None]]:
-    """Places told alike: which they are, where they stand among the stops of their ensemble, and that."""
-    of, ensemble = _speaking(model)
-    known = of(places)
-    parts = [(known, np.arange(int(known.sum())), ensemble)]
-    if not known.all():
-        without = model._ensemble if model._patches else None
-        parts.append((~known, np.flatnonzero(~known), without))
-    return parts
-
-
-def _next_looks(model: PressureModel, places: Places) -> tuple[list[np.ndarray], list[NextLook]]:
-    parts = _parts(model, places)
-    looks = [
-        next_look(places.at(marked), ensemble, rows, model._level, model._link) for marked, rows, ensemble in parts
-    ]
-    return [marked for marked, _, _ in parts], looks
-
-
-def _skill_of_blocks(model: PressureModel, places: Places, blocks: np.ndarray) -> float:
+def _skill_of_blocks(model: PressureModel, blocks: Blocks) -> float:
     """One minus the squared errors over those of the mean of the stops outside the block, on the even scale."""
+    places = model.places_
     told = _mean_outside(places.pressure, blocks)
     observed, against = even_scale(places.measure, places.pressure), even_scale(places.measure, told)
-    for marked, rows, ensemble in _parts(model, places):
-        if ensemble is not None:
-            stops = blocks[marked] if len(rows) == marked.sum() and ensemble is not model._ensemble else blocks
-            told[marked] = _told_by(ensemble, model._link, stops)[rows]
+    for speaker in _speaking(model):
+        if speaker.ensemble is not None:
+            told[speaker.told] = _told_by(speaker.ensemble, model._link, blocks[speaker.stops])[speaker.rows]
     squares = float(((observed - against) ** 2).sum())
     left = float((left_out_errors(observed, even_scale(places.measure, told)) ** 2).sum())
     return 1.0 - left / squares if squares > 0.0 else 0.0
 
 
-def _told_by(ensemble: Ensemble, link: Link, blocks: np.ndarray) -> Array:
+def _told_by(ensemble: Ensemble, link: Link, blocks: Blocks) -> Array:
     """Pressure at each stop of an ensemble from the stops outside its block."""
     total = np.zeros(len(blocks))
     for weight, point in zip(ensemble.weights, ensemble.points, strict=True):
@@ -228,7 +233,7 @@ def _told_by(ensemble: Ensemble, link: Link, blocks: np.ndarray) -> Array:
     return total
 
 
-def _mean_outside(pressure: Array, blocks: np.ndarray) -> Array:
+def _mean_outside(pressure: Array, blocks: Blocks) -> Array:
     sums, counts = np.bincount(blocks, pressure), np.bincount(blocks)
     if len(counts) == 1:
         return np.full(len(pressure), pressure.mean())
@@ -236,7 +241,7 @@ def _mean_outside(pressure: Array, blocks: np.ndarray) -> Array:
     return outside
 
 
-def _by_thirds(p_over: Array, over: np.ndarray) -> Sequence[Chances]:
+def _by_thirds(p_over: Array, over: BoolArray) -> Sequence[Chances]:
     third = np.digitize(p_over, THIRDS)
     return [
         Chances(stops=int(here.sum()), told=float(p_over[here].mean()), found=float(over[here].mean()))

@@ -100,7 +100,9 @@ class NextLook:
         return np.minimum(told, 1.0)
 
 
-def next_look(places: Places, ensemble: Ensemble | None, rows: NDArray[np.intp], level: Level, link: Link) -> NextLook:
+def next_look(
+    places: Places, ensemble: Ensemble | None, rows: NDArray[np.intp], *, level: Level, link: Link
+) -> NextLook:
     """Tell one more look at places from the stops beside each.
 
     Parameters

@@ -97,3 +97,17 @@ def test_figures_do_not_depend_on_the_order_of_rows(invent: Callable) -> None:
         model.fit(field.stops[rows], field.total[rows], field.units[rows])
         told.append(check_left_out(model, 1.0))
     assert told[0] == told[1]
+
+
+def test_places_without_a_layer_are_told_without_it() -> None:
+    random = np.random.default_rng(8)
+    stops, layer = stops_of(4, 50), random.normal(size=50)
+    total = random.poisson(np.exp(1.0 + 0.9 * layer) * 10.0)
+    seen = np.where(np.arange(50) < 40, layer, np.nan)
+    model = PressureModel(measure="count", area=640_000.0).fit(stops, total, np.full(50, 10.0), seen, names=["layer"])
+    assert model.covariates_used_ == ("layer",)
+    check = check_left_out(model, 3.0)
+    told = np.array([[one.found, one.told, one.p_over, one.inside] for one in check.stops])
+    assert told.shape == (50, 4)
+    assert np.isfinite(told).all()
+    assert check.skill_blocks > 0.3  # the layer tells of every block
