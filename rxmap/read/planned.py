@@ -12,7 +12,7 @@ from typing import Any
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from rxmap.errors import InputError
+from rxmap.errors import InputError, shown
 from rxmap.grid import FloatArray, Grid
 from rxmap.plan import Plan, plan_fault
 from rxmap.read.door import open_source
@@ -87,8 +87,20 @@ def read_planned(folder: Path, plan: Plan, field: Field, grid: Grid) -> Planned:
     Raises
     ------
     InputError
-        If the result is of another field, or of targets and products that the plan does not have.
+        If the result is of another field, of targets and products that the plan does not have, or of another form.
     """
+    try:
+        return _read_planned(folder, plan, field, grid)
+    except InputError:
+        raise
+    except (LookupError, TypeError, ValueError, AttributeError) as error:  # whole by its manifest, and yet not ours
+        raise InputError(
+            f"{folder.name}: not of the form that rxmap build writes ({type(error).__name__}: {shown(error)}). Build "
+            "it again from its plan."
+        ) from None
+
+
+def _read_planned(folder: Path, plan: Plan, field: Field, grid: Grid) -> Planned:
     summary = json.loads(open_source(folder, "summary.json").data)
     _check_same(summary, plan, field, folder)
     strips, kept = (_layer(folder, name) for name in ("check_strips.geojson", "keep_out.geojson"))

@@ -53,7 +53,7 @@ def answered(plan: Plan, inputs: ReviewInputs) -> Review:
     seen = [row for row in inputs.planned.observations if row.used or row.why == OLDER]
     after = [row for row in inputs.after if row.used or row.why == OLDER]
     found = visits(today, [*seen, *after], inputs.planned.passes)
-    why = next((one.gain.why for one in passes if one.gain and one.gain.why), "no harvest was given")
+    why = next((_untold(today, one) for one in passes if one.money.earned is None), "no pass treats any ground")
     return Review(
         plan=today,
         inputs=inputs,
@@ -66,6 +66,21 @@ def answered(plan: Plan, inputs: ReviewInputs) -> Review:
     )
 
 
+def _untold(plan: Plan, one: PassReview) -> str:
+    """Say why there is no money of a pass."""
+    gain = _best(one.gain, one.by_hand)
+    if gain is None:
+        return "no harvest and no hand samples were given"
+    if plan.field.price is None:
+        return "the plan has no price of the yield"
+    return gain.why or f"a yield in {gain.unit} has no price in {plan.field.price.unit}"
+
+
+def _best(gain: Gain | None, by_hand: Gain | None) -> Gain | None:
+    """Take the harvest where it tells something, else what hands counted."""
+    return gain if gain is not None and gain.found is not None else by_hand or gain
+
+
 def _pass_review(
     plan: Plan, inputs: ReviewInputs, one: PlannedPass, option: PassOption, points: Cleaned | None
 ) -> PassReview:
@@ -76,7 +91,11 @@ def _pass_review(
     wide = 0.0
     if inputs.harvest is not None and inputs.harvest.width is not None:
         wide = float(np.median(inputs.harvest.width))
-    grounds = [strip_ground(number, strip, one.treated, sprayed=sprayed, header_m=wide) for number, strip in one.strips]
+    others = [other.treated for other in inputs.planned.passes if other.slug != one.slug]
+    grounds = [
+        strip_ground(number, strip, one.treated, sprayed=sprayed, others=others, header_m=wide)
+        for number, strip in one.strips
+    ]
     gain = None
     if points is not None and inputs.harvest is not None:
         gain = _gain("harvest", inputs.harvest.unit, grounds, points.places, points.values)
@@ -84,7 +103,7 @@ def _pass_review(
     if inputs.samples is not None:
         hand = inputs.samples
         by_hand = _gain("hand samples", hand.unit, grounds, hand.places, hand.yields, fewest=FEWEST_SAMPLES)
-    best = gain if gain is not None and gain.found is not None else by_hand or gain
+    best = _best(gain, by_hand)
     value = yield_value(plan, best.unit) if best is not None else None
     worth = best.found.times(value) if best is not None and best.found is not None and value is not None else None
     expected, rest_ha = expected_shares(plan, inputs.planned, one, option, grid=inputs.grid, field=inputs.field)

@@ -64,6 +64,7 @@ def strip_ground(
     treated: BaseGeometry,
     *,
     sprayed: BaseGeometry | None = None,
+    others: Sequence[BaseGeometry] = (),
     header_m: float = 0.0,
 ) -> StripGround:
     """Take the inside of a strip, and the treated ground within two widths on both of its sides.
@@ -76,6 +77,8 @@ def strip_ground(
         The strip, and ground planned to be treated, without strips.
     sprayed : geometry, optional [m]
         Ground that was sprayed: neighbours must lie in it, and the strip outside it.
+    others : sequence of geometry [m]
+        Ground that other passes treat: it has to be the same on the strip and beside it.
     header_m : float [m]
         Width of the harvest: a point stands for that much ground across, all of which has to be of one kind.
 
@@ -97,13 +100,23 @@ def strip_ground(
         corners = [(end, left), (length - end, left), (length - end, right), (end, right)]
         return shapely.Polygon([corner + a * u + b * v for a, b in corners])
 
-    beside = treated if sprayed is None else treated.intersection(sprayed)
+    inside = rectangle(margin, width - margin)
+    beside, why = _alike(inside, treated if sprayed is None else treated.intersection(sprayed), others)
     near = (rectangle(-margin - REACH * width, -margin), rectangle(width + margin, width + margin + REACH * width))
     sides = [side.intersection(shapely.buffer(beside, -margin)) for side in near]
-    inside = rectangle(margin, width - margin)
     spoiled = 0.0 if sprayed is None else inside.intersection(sprayed).area / inside.area
-    why = f"{100 * spoiled:.0f} % of it was sprayed" if spoiled > MOST_SPRAYED else ""
+    why = f"{100 * spoiled:.0f} % of it was sprayed" if spoiled > MOST_SPRAYED else why
     return StripGround(number=number, width_m=width, whole=strip, on=inside, sides=(sides[0], sides[1]), why=why)
+
+
+def _alike(inside: BaseGeometry, beside: BaseGeometry, others: Sequence[BaseGeometry]) -> tuple[BaseGeometry, str]:
+    """Keep of the ground beside a strip what every other pass treats as it treats the strip."""
+    for other in others:
+        share = inside.intersection(other).area / inside.area
+        if MOST_SPRAYED < share < 1 - MOST_SPRAYED:
+            return beside, f"another pass treats {100 * share:.0f} % of it"
+        beside = beside.intersection(other) if share >= 1 - MOST_SPRAYED else beside.difference(other)
+    return beside, ""
 
 
 def _sides(ring: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

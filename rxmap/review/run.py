@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -67,7 +68,7 @@ def review(
     whole = season_of(found, earlier)
     tell("writing the answers")
     with staged(place, replace=replace, inputs=files) as stage:
-        _write(stage, found, whole, plan, inputs.files)
+        _write(stage, found, whole, plan, (*inputs.files, reviewed_result(folder)))
     return found, whole
 
 
@@ -87,6 +88,12 @@ def refuse_changed(folder: Path) -> None:
         raise InputError(f"{folder}: not as rxmap left it: {changed[0]}{more}. Build it again from its plan.")
     if not (folder / "summary.json").is_file():
         raise InputError(f"{folder}: no result of rxmap build. Name the folder that it wrote.")
+
+
+def reviewed_result(folder: Path) -> InputFile:
+    """Name the result that was reviewed, by its manifest, which has the hash of every file of it."""
+    data = (folder / MANIFEST).read_bytes()
+    return InputFile(name=f"{MANIFEST} of the result", bytes=len(data), sha256=hashlib.sha256(data).hexdigest())
 
 
 def _write(stage: Path, found: Review, season: Season, plan: Plan, files: tuple[InputFile, ...]) -> None:

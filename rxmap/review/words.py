@@ -118,7 +118,7 @@ def _fell(name: str, one: Fall) -> Answer:
 
 
 def _gained(name: str, one: PassReview) -> Answer:
-    question = "What did the yield gain?"
+    question = "Did the yield gain?"
     told = [_gain_words(gain) for gain in (one.gain, one.by_hand) if gain is not None]
     if not told:
         return Answer(about=name, question=question, verdict=ABSENT, text="No harvest was given.")

@@ -80,3 +80,20 @@ def test_few_points_leave_a_strip_unused():
     pairs, unused = compare_places([strip_ground(7, STRIP, TREATED)], places, np.ones(2))
     assert pairs == []
     assert (unused[0].number, unused[0].why) == (7, "2 points on it, fewer than 5")
+
+
+def test_ground_beside_that_another_pass_treats_otherwise_is_left_out():
+    other = shapely.box(0, 0, 80, 250)  # 10 m from the strip's left side; its sides reach 42 m
+    ground = strip_ground(1, STRIP, TREATED, others=[other])
+    assert ground.sides[0].bounds[0] == pytest.approx(82.0)  # less the margin along every edge
+    assert ground.why == ""
+
+
+def test_a_strip_that_another_pass_treats_in_part_is_not_used():
+    assert strip_ground(1, STRIP, TREATED, others=[shapely.box(0, 0, 200, 120)]).why.startswith("another pass treats")
+
+
+def test_a_strip_inside_another_pass_is_compared_within_it():
+    other = shapely.box(70, 0, 130, 250)
+    ground = strip_ground(1, STRIP, TREATED, others=[other])
+    assert (ground.sides[0].bounds[0], ground.sides[1].bounds[2]) == pytest.approx((72.0, 128.0))

@@ -1,10 +1,12 @@
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 from pathlib import Path
 
 import pytest
+import shapely
 
 from rxmap.errors import InputError, OutputError
 from rxmap.review.run import review
@@ -156,16 +158,80 @@ def test_without_strips_nothing_is_claimed(case, tmp_path):
     result = Path(shutil.copytree(case.result, tmp_path / "result"))
     strips = result / "check_strips.geojson"
     strips.write_text(json.dumps({"type": "FeatureCollection", "features": []}))
-    manifest = json.loads((result / "manifest.json").read_text())
-    import hashlib
-
-    for row in manifest["files"]:
-        if row["path"] == strips.name:
-            row.update(bytes=strips.stat().st_size, sha256=hashlib.sha256(strips.read_bytes()).hexdigest())
-    (result / "manifest.json").write_text(json.dumps(manifest))
+    seal(result)
     case.edit("stops_after.csv", "strip", "row")
     review(case.plan, result, tmp_path / "review")
     told = json.loads((tmp_path / "review" / "review.json").read_text())
     assert told["passes"][0]["gain"]["gain"] is None
     assert told["money"]["map"] is None
     assert "no check strip, and nothing else can tell" in json.dumps(told["answers"])
+
+
+def seal(folder: Path) -> None:
+    """Make the manifest of a folder right again."""
+    manifest = json.loads((folder / "manifest.json").read_text())
+    for row in manifest["files"]:
+        content = (folder / row["path"]).read_bytes()
+        row.update(bytes=len(content), sha256=hashlib.sha256(content).hexdigest())
+    (folder / "manifest.json").write_text(json.dumps(manifest))
+
+
+@pytest.mark.parametrize("broken", ["{}", "[]", '{"field": {"crs": 1, "area_ha": "much"}}'])
+def test_a_result_of_another_form_is_refused_in_one_line(case, tmp_path, broken):
+    result = Path(shutil.copytree(case.result, tmp_path / "result"))
+    (result / "summary.json").write_text(broken)
+    seal(result)
+    with pytest.raises(InputError) as error:
+        review(case.plan, result, tmp_path / "review")
+    assert len(error.value.faults) == 1
+    assert not (tmp_path / "review").exists()
+
+
+def test_a_review_is_no_result(case, reviewed, tmp_path):
+    with pytest.raises(InputError, match="no result of rxmap build"):
+        review(case.plan, reviewed, tmp_path / "review")
+
+
+def test_a_result_is_never_replaced_by_its_review(case, tmp_path):
+    result = Path(shutil.copytree(case.result, tmp_path / "result"))
+    with pytest.raises(OutputError, match="holds an input"):
+        review(case.plan, result, result, replace=True)
+    assert differences(result) == []
+
+
+def hand_samples(case, gain: float) -> str:
+    """Ears counted on each strip and on both sides of it: more kernels in a row where it was treated."""
+    strips = json.loads((case.result / "check_strips.geojson").read_text())["features"]
+    rows = []
+    for number, strip in enumerate(strips):
+        ring = shapely.geometry.shape(strip["geometry"])
+        corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(ring))
+        across = min((corners[1] - corners[0], corners[2] - corners[1]), key=lambda side: float(abs(side).sum()))
+        for step in (-1.5, 0.0, 1.5):
+            lon, lat = ring.centroid.x + step * across[0], ring.centroid.y + step * across[1]
+            kernels = 30 + 0.1 * number + (gain if step else 0.0)
+            rows.append(f"{lon:.7f},{lat:.7f},28,18,{kernels:.2f},90000")
+    return "\n".join(["lon,lat,ears,rows,kernels,kernels_per_bu", *rows])
+
+
+def test_hand_samples_tell_what_the_strips_tell(case, tmp_path):
+    (case.folder / "hand.csv").write_text(hand_samples(case, gain=2.0))
+    plan = case.folder / "plan.toml"
+    plan.write_text(f'{plan.read_text()}\n[review]\nsamples = "hand.csv"\n')
+    review(plan, case.result, tmp_path / "review")
+    told = json.loads((tmp_path / "review" / "review.json").read_text())
+    found = told["passes"][0]["hand_samples"]
+    # two kernels in each row more: 28 x 1000 x 18 x 2 / 90,000
+    assert found["gain"]["value"] == pytest.approx(11.2)
+    assert found["unit"] == "bu/acre"
+    # the plan sells by the pound, and a bushel of sunflower has no weight here
+    assert told["money"]["map"] is None
+    assert told["money"]["why"] == "a yield in bu/acre has no price in USD/lb"
+
+
+def test_a_harvest_wider_than_the_strips_is_told(case, tmp_path):
+    lines = (case.folder / "harvest.csv").read_text().splitlines()
+    wide = [line.rsplit(",", 1)[0] + ",12.0" for line in lines[1:]]
+    (case.folder / "harvest.csv").write_text("\n".join([lines[0], *wide]))
+    found, _ = review(case.plan, case.result, tmp_path / "review")
+    assert "wide_harvest" in {caution.code for caution in found.cautions}
