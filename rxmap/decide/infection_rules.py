@@ -159,7 +159,7 @@ def _blight_words(told: Infection) -> str:
 # --- powdery mildew of grape ---
 
 WARM_F = (70.0, 85.0)  # [degree Fahrenheit] Gubler et al. (1999)
-WARM_HOURS, HOT_F = 6, 95.0  # in a row; the same
+WARM_HOURS, HOT_C = 6, 35.0  # in a row; [degree Celsius] 95 F, exactly; the same
 START_DAYS, START_COUNT, MOST_COUNT = 3, 60, 100
 UP, DOWN, BOTH = 20, -10, 10
 HIGH_COUNT, LOW_COUNT = 60, 30
@@ -200,7 +200,7 @@ def _mildew(days: Sequence[Day]) -> list[FavourableDay]:
         hottest = float(day.warmth.max())
         warm = hours >= WARM_HOURS
         in_a_row = (in_a_row if day.follows else 0) + 1 if warm else 0
-        count = mildew_count(count, in_a_row, warm=warm, hot=hottest >= HOT_F)
+        count = mildew_count(count, in_a_row, warm=warm, hot=round(_celsius(hottest), 3) >= HOT_C)
         told.append(_told(day, hours, count or 0, hottest))
     return told
 

@@ -87,7 +87,7 @@ def _mildew(days: Any) -> Iterator[str]:
         date, warm = dt.date.fromisoformat(day["date"]), int(day["hours"]) >= 6
         next_day = before is not None and date - before == dt.timedelta(days=1)
         streak = streak * next_day + 1 if warm else 0
-        hot = float(day["temp_c"]) >= 35.0 - 1e-3  # 95 degree Fahrenheit
+        hot = float(day["temp_c"]) >= 35.0  # 95 degree Fahrenheit
         if count is None:
             count = 60 if streak >= 3 else None
         else:

@@ -8,17 +8,22 @@ import re
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from rxmap.decide.weather import weather_report
 from rxmap.plan import Plan
 from rxmap.records import Result
-from rxmap.records_weather import WeatherReport, WeatherTable
+from rxmap.records_weather import WeatherTable
 from rxmap.verify import verify
+from rxmap.verify import weather as check
+from rxmap.write.weather import weather_figures
 
 HOURS = 24 * 6
 RULES = {
@@ -41,7 +46,7 @@ def table() -> WeatherTable:
     )  # fmt: skip
 
 
-def report_of(coherent: Result, crop: str) -> WeatherReport:
+def plan_of(crop: str) -> Plan:
     targets = [{"name": n, "measure": "severity", "threshold": 5.0, "source": "own"} for n in RULES[crop]]
     labels = {"Exampline 200": {"rainfast": "2 hour"}, "Samplazole": {}}
     products = [
@@ -53,7 +58,7 @@ def report_of(coherent: Result, crop: str) -> WeatherReport:
     ]  # fmt: skip
     field = {"name": "A", "boundary": "b.geojson", "crop": crop, "spray_date": dt.date(2031, 7, 16)}
     plan = {"field": field, "scouting": {"stops": "s.csv"}, "target": targets, "product": products}
-    return weather_report(table(), Plan.model_validate(plan), coherent.passes, None)
+    return Plan.model_validate(plan)
 
 
 @pytest.fixture(scope="session")
@@ -64,7 +69,9 @@ def weathered(coherent: Result, written: Callable[[Result], Path]) -> Callable[[
     def folder(crop: str) -> Path:
         if crop not in made:
             plan = {**coherent.plan, "weather": {"file": "weather.csv"}}
-            made[crop] = written(replace(coherent, plan=plan, weather=report_of(coherent, crop)))
+            made[crop] = written(
+                replace(coherent, plan=plan, weather=weather_report(table(), plan_of(crop), coherent.passes, None))
+            )
         return made[crop]
 
     return folder
@@ -88,6 +95,26 @@ def test_the_scenario_is_not_empty(weathered):
         totals[crop] = [one["total"] for one in told["infections"]]
         assert len(told["passes"][0]["windows"]) >= 2
     assert all(total > 0 for (total,) in totals.values()), totals
+
+
+# Where rules and limits change their mind, in both units, and what three decimals could hide.
+EDGES = [(edge - 32) * 5 / 9 for edge in (44.5, 53.5, 59.5, 61, 70, 80.5, 85, 90, 95, 94.9991, 99)] + [15.0, 20.0, 30.0]
+WARMTHS = st.lists(st.sampled_from(EDGES), min_size=6 * 5, max_size=6 * 5)
+HUMIDITIES = st.lists(st.sampled_from([39.9, 79.9, 80.0, 90.0, 95.0, 100.0]), min_size=6 * 5, max_size=6 * 5)
+
+
+@given(warmth=WARMTHS, humidity=HUMIDITIES, crop=st.sampled_from(list(RULES)))
+@settings(max_examples=60)
+def test_whatever_the_weather_both_ways_of_counting_agree(warmth, humidity, crop):
+    spells = {"low": np.repeat(warmth, 4), "humidity": np.repeat(humidity, 4)}  # five days in spells of four hours
+    weather = WeatherTable(
+        name="w.csv", step="hour", first=dt.datetime(2031, 7, 14), high=spells["low"], wetness=spells["humidity"] / 100,
+        rain=np.zeros(120), wind=np.full(120, 2.0), forecast_from=None, **spells,
+    )  # fmt: skip
+    report = weather_report(weather, plan_of(crop), [], None)
+    told = json.loads(json.dumps(weather_figures(report)), parse_float=Decimal)
+    assert [*check._degree_days(told["degree_days"]), *check._infections(told["infections"])] == []
+    assert len(told["infections"]) == 1
 
 
 def first_rule(weather: Any) -> Any:
