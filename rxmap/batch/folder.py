@@ -11,11 +11,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import hashlib
 import io
 import os
-from collections.abc import Iterable
+import shutil
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -23,7 +25,7 @@ from typing import Any
 import rxmap
 from rxmap.batch.tasks import Task
 from rxmap.batch.work import Outcome
-from rxmap.errors import OutputError, printable, shown
+from rxmap.errors import InputError, OutputError, printable, shown
 from rxmap.show.overview import overview_page
 from rxmap.show.overview_rows import FieldLine, Overview, ranks
 from rxmap.write.files import json_text, read_json, rounded, write_bytes
@@ -35,7 +37,8 @@ PAGE, TABLE, LAYER = "index.html", "fields.csv", "fields.geojson"
 NOISE = "workers.txt"
 
 
-def claim(out: Path) -> None:
+@contextlib.contextmanager
+def claimed(out: Path) -> Iterator[None]:
     """Take a folder for a run: absent, empty, or left by an earlier run and not edited since.
 
     Raises
@@ -43,6 +46,23 @@ def claim(out: Path) -> None:
     OutputError
         If anything in it could be lost.
     """
+    was = [path for path in (out, out / RECORD) if path.exists()]
+    _claim(out)
+    try:
+        yield
+    except InputError:  # no scheduler, say: then there is no run, and nothing is to be left of it
+        if out / RECORD not in was:
+            shutil.rmtree(out) if out not in was else _emptied(out)
+        raise
+
+
+def _emptied(out: Path) -> None:
+    for name in (FIELDS, LOGS):
+        shutil.rmtree(out / name)
+    (out / RECORD).unlink()
+
+
+def _claim(out: Path) -> None:
     if out.is_symlink() or (out.exists() and not out.is_dir()):
         raise OutputError(f"{out}: is a {'link' if out.is_symlink() else 'file'}. Name a folder.")
     if out.exists() and any(out.iterdir()):
@@ -128,7 +148,7 @@ def record(overview: Overview) -> dict[str, Any]:
             {**_figures(line, rank), "cautions": list(line.cautions), "passes": [asdict(one) for one in line.passes]}
             for line, rank in _ranked(overview)
         ],
-        "not_done": [asdict(one) for one in overview.not_done],
+        "not_done": [{**asdict(one), "lines": list(one.lines)} for one in overview.not_done],
         "orders": [_decimals(asdict(one)) for one in overview.orders],
         "seasons": [_decimals(asdict(one)) for one in overview.seasons],
         "notes": list(overview.notes),

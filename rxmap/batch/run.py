@@ -11,7 +11,7 @@ from dataclasses import field as dataclass_field
 from pathlib import Path
 from typing import Any
 
-from rxmap.batch.folder import FIELDS, LOGS, NOISE, claim, write_log, write_overview
+from rxmap.batch.folder import FIELDS, LOGS, NOISE, claimed, write_log, write_overview
 from rxmap.batch.gather import Finished, orders, read_finished
 from rxmap.batch.pool import run_here
 from rxmap.batch.tasks import Found, Task, find_tasks, is_done
@@ -86,8 +86,7 @@ def run_batch(
     """
     folder, out = Path(folder), Path(out)
     found = find_tasks(folder, out)
-    with held(out):
-        claim(out)
+    with held(out), claimed(out):
         desk = _Desk(found, out, progress or (lambda _: None))
         try:
             desk.keep_what_is_done()
@@ -152,6 +151,9 @@ class _Desk:
 
     def closed(self) -> Run:
         """Draw the overview of all that is there now."""
+        noise = self._out / LOGS / NOISE
+        if noise.exists() and not noise.stat().st_size:
+            noise.unlink()
         finished = sorted(self._finished, key=lambda one: one.line.slug)
         overview = Overview(
             fields=tuple(by_worth(one.line for one in finished)),

@@ -52,9 +52,7 @@ def overview_page(overview: Overview) -> str:
             "header", tag("h1", "Overview of the fields"), *(tag("p", line, class_="lead") for line in _lead(overview))
         ),
         *_not_done(overview),
-        tag(
-            "section", tag("h2", "Where"), _legend(overview), tag("div", overview_map(overview.fields), class_="stage")
-        ),
+        tag("section", tag("h2", "Where"), *_where(overview)),
         tag("section", tag("h2", "Fields"), *_fields(overview), id="table", tabindex="-1"),
         tag("section", tag("h2", "Order list"), *_orders(overview), id="orders"),
         tag("section", tag("h2", "Season limits"), *_seasons(overview), id="seasons"),
@@ -99,6 +97,16 @@ def _not_done(overview: Overview) -> Iterator[str]:
     ]
     heading = f"{text.counted(len(items), 'field')} not done"
     yield tag("section", tag("h2", heading), tag("ul", *items), id="not-done", class_="warn")
+
+
+def _where(overview: Overview) -> Iterator[str]:
+    if not overview.fields:
+        yield tag("p", "No field is done.")
+        return
+    yield _legend(overview)
+    drawing, width_m = overview_map(overview.fields)
+    yield tag("div", drawing, class_="stage")
+    yield tag("p", f"North is up. The map is {text.length(width_m, overview.units)} wide.", class_="hint")
 
 
 def _legend(overview: Overview) -> str:
@@ -159,12 +167,19 @@ def _row(line: FieldLine, rank: int | None, overview: Overview, *, several: bool
         sum_of(line.over_none if line.goes_out else None),
         sum_of(line.over_all),
         *([line.currency or DASH] if several else []),
-        str(len(line.cautions)),
+        _codes(line),
     ]
     link = tag("a", text.safe(line.name), href=f"fields/{line.slug}/map.html")
     told = [tag("td", cell) for cell in cells]
     named = [tag("td", DASH if rank is None else str(rank)), tag("th", link, scope="row")]
     return tag("tr", *named, *told, tag("td", _why(line)), id=line.slug)
+
+
+def _codes(line: FieldLine) -> str:
+    """Write how many cautions a field has, and which."""
+    if not line.cautions:
+        return "0"
+    return text.safe(f"{len(line.cautions)}: {', '.join(dict.fromkeys(line.cautions))}", 120)
 
 
 def _why(line: FieldLine) -> str:

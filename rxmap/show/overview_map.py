@@ -17,20 +17,26 @@ from rxmap.show.overview_rows import FieldLine
 WIDTH, TALLEST, MARGIN = 1000.0, 700.0, 14.0  # of the drawing, in its own units
 DOT = 3.5  # radius of the dot by which a field is found however small it is drawn
 COARSE = 0.4  # an outline may move by this much
+METRES = 6_371_008.8 * math.pi / 180  # of a degree, on a sphere of the mean radius (IUGG, from memory)
 LEAST = 1e-4  # [degree] extent of a map of one small field, about 10 m
 SHADES = {"map": "m", "all": "a", "none": "n", None: "o"}  # classes of the style sheet
 
 
-def overview_map(lines: Sequence[FieldLine]) -> str:
+def overview_map(lines: Sequence[FieldLine]) -> tuple[str, float]:
     """Draw the outline of each field, in the colour of its decision, with a link to its row.
 
     Parameters
     ----------
     lines : sequence of FieldLine
-        In the order of the table.
+        In the order of the table; at least one.
+
+    Returns
+    -------
+    drawing : str
+        The element.
+    width : float [m]
+        Of the ground from its left to its right edge, in the middle between north and south.
     """
-    if not lines:
-        return Markup("")
     west, south, east, north = _bounds(lines)
     middle = math.cos(math.radians((south + north) / 2))
     scale = min(
@@ -44,7 +50,7 @@ def overview_map(lines: Sequence[FieldLine]) -> str:
         return np.column_stack([x, MARGIN + (north - lonlat[:, 1]) * scale])
 
     marks = [_mark(line, shapely.transform(line.outline, placed)) for line in lines]
-    return tag(
+    drawing = tag(
         "svg",
         *marks,
         viewBox=f"0 0 {WIDTH:.0f} {max(height, 120.0):.0f}",
@@ -52,6 +58,7 @@ def overview_map(lines: Sequence[FieldLine]) -> str:
         role="img",
         aria_label="All fields, north up; every field stands in the table below.",
     )
+    return drawing, WIDTH / scale * METRES
 
 
 def _bounds(lines: Sequence[FieldLine]) -> tuple[float, float, float, float]:

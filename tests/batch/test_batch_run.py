@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from rxmap.batch import run_batch
-from rxmap.batch.folder import claim
+from rxmap.batch.folder import claimed
 from rxmap.batch.work import attempt
 from rxmap.errors import CheckError, InputError, OutputError
 from rxmap.pipeline import build
@@ -134,7 +134,8 @@ def taken(folder: Path) -> None:
 
 
 def edited(folder: Path) -> None:
-    claim(folder)
+    with claimed(folder):
+        pass
     (folder / "fields.csv").write_text("by hand")
 
 
@@ -166,7 +167,8 @@ def test_a_kill_between_two_files_of_the_overview_does_no_harm(tmp_path, monkeyp
     from rxmap.show.overview_rows import Overview
 
     out = tmp_path / "out"
-    claim(out)
+    with claimed(out):
+        pass
     module.write_overview(out, Overview(fields=(), not_done=(), orders=(), seasons=()))
     real, written = module.write_bytes, []
 
@@ -180,7 +182,8 @@ def test_a_kill_between_two_files_of_the_overview_does_no_harm(tmp_path, monkeyp
     with pytest.raises(KeyboardInterrupt):
         module.write_overview(out, Overview(fields=(), not_done=(), orders=(), seasons=(), notes=("another",)))
     assert written == ["batch.json", "index.html", "fields.csv"]
-    claim(out)  # not refused as edited by hand
+    with claimed(out):  # not refused as edited by hand
+        pass
 
 
 # --- what becomes of a field ---

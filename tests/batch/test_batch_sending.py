@@ -125,6 +125,7 @@ def test_no_scheduler_is_one_line(plant, tmp_path, monkeypatch):
     plant(tmp_path / "fields", "a")
     with pytest.raises(InputError, match="does not answer"):
         run_batch(tmp_path / "fields", tmp_path / "out", scheduler="tcp://127.0.0.1:1")
+    assert [path.name for path in tmp_path.iterdir()] == ["fields"]
 
 
 @pytest.mark.long
