@@ -3,7 +3,7 @@ from __future__ import annotations
 import importlib.util
 import shutil
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
@@ -64,6 +64,14 @@ def case(sampled: Case, tmp_path: Path) -> Case:
     """A copy of the season, for one test to change; the result is shared."""
     folder = Path(shutil.copytree(sampled.folder, tmp_path / "larkspur"))
     return Case(folder / sampled.plan.name, sampled.result)
+
+
+@pytest.fixture(scope="module")
+def no_paper() -> Iterator[None]:
+    """Leave the drawing of the PDF out where a test does not look at it: half of the time of a small review."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("rxmap.review.paper.review_pdf", lambda review, season: b"%PDF-1.4\n%%EOF\n")
+        yield
 
 
 @pytest.fixture(scope="session")

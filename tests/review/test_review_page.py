@@ -68,3 +68,9 @@ def test_the_paper_is_a_whole_pdf(reviewed):
     content = (reviewed / "review.pdf").read_bytes()
     assert content.startswith(b"%PDF-")
     assert content.rstrip().endswith(b"%%EOF")
+
+
+def test_the_same_inputs_give_the_same_bytes(sampled, reviewed, tmp_path):
+    review(sampled.plan, sampled.result, tmp_path / "again")
+    for path in reviewed.iterdir():
+        assert path.read_bytes() == (tmp_path / "again" / path.name).read_bytes(), path.name

@@ -11,6 +11,8 @@ from rxmap.passes.label import label_faults
 from rxmap.plan import read_plan
 from rxmap.review.run import review
 
+pytestmark = pytest.mark.usefixtures("no_paper")
+
 
 def second_pass(case, *, date: str) -> None:
     """Turn the season's plan into that of a second pass, on another day."""
@@ -19,7 +21,7 @@ def second_pass(case, *, date: str) -> None:
 
 
 @pytest.fixture(scope="module")
-def reviewed(sampled, tmp_path_factory) -> Path:
+def reviewed(no_paper, sampled, tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("season")
     review(sampled.plan, sampled.result, folder / "first")
     return folder
