@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import linalg
 
-from rxmap.surface.covariance import Array, correlation, distances
+from rxmap.surface.covariance import Array
 from rxmap.surface.ensemble import Ensemble
 from rxmap.surface.kriging import Kriging, columns
 from rxmap.surface.links import Link
@@ -42,10 +42,10 @@ def simulate_spatial(
     rows = np.split(random.permutation(draws), np.cumsum(apportion(ensemble.weights, draws))[:-1])
     points = list(zip(ensemble.points, rows, strict=True))
     level = columns(drift, len(places))
-    for shape in sorted({(point.system.kernel, point.system.range) for point in ensemble.points}):
-        same = [(point, taken) for point, taken in points if (point.system.kernel, point.system.range) == shape]
+    for shape in dict.fromkeys(point.system.shape for point in ensemble.points):
+        same = [(point, taken) for point, taken in points if point.system.shape == shape]
         where = np.vstack([places, same[0][0].system.coordinates])
-        prior = correlation(distances(where, where), *shape)
+        prior = shape.correlations(where, where)
         cross = prior[len(places) :, : len(places)].copy()
         prior[np.diag_indices_from(prior)] += JITTER
         factor = linalg.cholesky(prior, lower=True, overwrite_a=True, check_finite=False)
