@@ -99,17 +99,20 @@ def test_the_scenario_is_not_empty(weathered):
 
 # Where rules and limits change their mind, in both units, and what three decimals could hide.
 EDGES = [(edge - 32) * 5 / 9 for edge in (44.5, 53.5, 59.5, 61, 70, 80.5, 85, 90, 95, 94.9991, 99)] + [15.0, 20.0, 30.0]
-WARMTHS = st.lists(st.sampled_from(EDGES), min_size=6 * 5, max_size=6 * 5)
-HUMIDITIES = st.lists(st.sampled_from([39.9, 79.9, 80.0, 90.0, 95.0, 100.0]), min_size=6 * 5, max_size=6 * 5)
+HUMID = [39.9, 79.9, 80.0, 90.0, 95.0, 100.0]
+SPELLS = st.lists(
+    st.tuples(st.sampled_from(EDGES), st.sampled_from(HUMID), st.integers(4, 16)), min_size=36, max_size=36
+)
 
 
-@given(warmth=WARMTHS, humidity=HUMIDITIES, crop=st.sampled_from(list(RULES)))
-@settings(max_examples=60)
-def test_whatever_the_weather_both_ways_of_counting_agree(warmth, humidity, crop):
-    spells = {"low": np.repeat(warmth, 4), "humidity": np.repeat(humidity, 4)}  # five days in spells of four hours
+@given(spells=SPELLS, crop=st.sampled_from(list(RULES)))
+@settings(max_examples=80)
+def test_whatever_the_weather_both_ways_of_counting_agree(spells, crop):
+    warmth, humidity = (np.repeat([one[place] for one in spells], [one[2] for one in spells]) for place in (0, 1))
+    count = len(warmth)
     weather = WeatherTable(
-        name="w.csv", step="hour", first=dt.datetime(2031, 7, 14), high=spells["low"], wetness=spells["humidity"] / 100,
-        rain=np.zeros(120), wind=np.full(120, 2.0), forecast_from=None, **spells,
+        name="w.csv", step="hour", first=dt.datetime(2031, 7, 14), low=warmth, high=warmth, humidity=humidity,
+        wetness=humidity / 100, rain=np.zeros(count), wind=np.full(count, 2.0), forecast_from=None,
     )  # fmt: skip
     report = weather_report(weather, plan_of(crop), [], None)
     told = json.loads(json.dumps(weather_figures(report)), parse_float=Decimal)
