@@ -44,7 +44,8 @@ def main() -> None:
     """Build the samples, run the gallery, and take every picture."""
     PICTURES.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
-        gallery(Path(folder))
+        for page in ("gallery.md", "surfaces.md"):
+            gallery(Path(folder), page)
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as running:
         for sample in dict.fromkeys(sample for sample, _ in SHOTS.values()):
             build(ROOT / "sample_layers" / sample / "plan.toml", Path(folder) / sample)
@@ -56,17 +57,17 @@ def main() -> None:
         browser.close()
 
 
-def gallery(folder: Path) -> None:
-    """Run the Python of the gallery as far as the last picture, and keep what it saves."""
-    text = (ROOT / "docs" / "gallery.md").read_text(encoding="utf-8")
+def gallery(folder: Path, page: str) -> None:
+    """Run the Python of a page as far as the last picture, and keep what it saves."""
+    text = (ROOT / "docs" / page).read_text(encoding="utf-8")
     blocks = re.findall(r"^```python\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
     last = max(number for number, block in enumerate(blocks) if "savefig" in block)
-    shutil.copytree(ROOT / "sample_layers", folder / "sample_layers")
+    shutil.copytree(ROOT / "sample_layers", folder / "sample_layers", dirs_exist_ok=True)
     names: dict[str, Any] = {}
     with contextlib.chdir(folder), contextlib.redirect_stdout(io.StringIO()):
         for block in blocks[: last + 1]:
-            exec(compile(block, "gallery.md", "exec"), names)
-    for picture in sorted(folder.glob("*.png")):
+            exec(compile(block, page, "exec"), names)
+    for picture in sorted(folder.glob(f"{Path(page).stem}_*.png")):
         save(PICTURES / picture.name, picture.read_bytes())
 
 
