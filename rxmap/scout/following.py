@@ -22,7 +22,8 @@ from rxmap.scout.need import ask_of, reached_with
 from rxmap.scout.order import walk_length, walk_order
 from rxmap.scout.places import inner_ground, walkable
 from rxmap.scout.records import Ask, Walk, Worth
-from rxmap.scout.value import Batch, Belief, Call, batch_gain, choose_batch, may_turn, perfect_gain
+from rxmap.scout.value import Batch, Belief, Call, choose_batch, perfect_gain, weigh_batch
+from rxmap.show.text import counted
 from rxmap.surface.target import TargetSurface
 from rxmap.units import currency
 
@@ -74,8 +75,13 @@ def next_stops(
     may = shapely.covers(ground, shapely.points(blocks.places)) & np.all([one.known for one in joints], axis=0)
     away = cKDTree(stops).query(blocks.places[may])[0]
     batch = choose_batch(beliefs, calls, np.flatnonzero(may), away, count or BATCH)
-    worth = _worth(plan, inputs, (beliefs, calls, batch), stops=len(stops), trips=decisions)
-    enough = _enough(worth, stakes, calls, len(batch.places), asked=count is not None)
+    cost = _cost(plan, inputs, len(stops))
+    worth = _worth(plan, (beliefs, calls, batch), cost, decisions[0].option.currency)
+    enough = _settled(worth, stakes, calls, len(batch.places), asked=count is not None)
+    if not enough and count is None and cost is not None:
+        batch = batch.first(max(1, sum(gain >= cost for gain in batch.gains)))
+        worth = _worth(plan, (beliefs, calls, batch), cost, worth.currency)
+        enough = _too_dear(worth, len(batch.places))
     walk = Walk(
         kind="enough" if enough else "next stops",
         field=inputs.field,
@@ -126,62 +132,64 @@ def _ask(surface: TargetSurface, stops: int) -> Ask:
     return replace(ask, units=units, tally=None, reached=reached_with(replace(ask, units=units), stops))
 
 
-def _worth(
-    plan: Plan,
-    inputs: Inputs,
-    weighed: tuple[Sequence[Belief], Sequence[Call], Batch],
-    *,
-    stops: int,
-    trips: Sequence[PassDecision],
-) -> Worth:
+def _cost(plan: Plan, inputs: Inputs, stops: int) -> float | None:
+    """Cost of one more stop: that of the walk there was, shared out among its stops; None where the plan has none."""
+    cost = plan.scouting.cost
+    return None if cost is None else cost.to(f"{currency(cost.unit)}/ha") * inputs.field.area_ha / stops
+
+
+def _worth(plan: Plan, weighed: tuple[Sequence[Belief], Sequence[Call], Batch], cost: float | None, code: str) -> Worth:
     beliefs, calls, batch = weighed
-    code = trips[0].option.currency
-    cost = None
-    if plan.scouting.cost is not None:  # the walk there was, shared out among its stops
-        walked = plan.scouting.cost.to(f"{currency(plan.scouting.cost.unit)}/ha") * inputs.field.area_ha
-        cost = walked / stops * len(batch.places)
+    gain, turning = weigh_batch(calls, batch, seed=plan.output.seed, least=TURNS)
     return Worth(
         currency=code,
-        batch=batch_gain(calls, batch, seed=plan.output.seed),
+        batch=gain,
         perfect=perfect_gain(beliefs, calls),
-        cost=cost,
-        may_change=may_turn(calls, batch, TURNS),
+        cost=None if cost is None else cost * len(batch.places),
+        may_change=turning,
     )
 
 
-def _enough(
+def _settled(
     worth: Worth, stakes: Sequence[Stake], calls: Sequence[Call], stops: int, *, asked: bool
 ) -> tuple[str, ...]:
-    """Say why to stop looking; nothing where more stops pay, or where the user asks for them all the same."""
-    most = f"knowing the pressure everywhere would gain {worth.perfect:,.2f} {worth.currency} at most"
+    """Say why no further stop can change the decision; nothing where one can, or where the user asks all the same."""
     if not calls:
         closed = [f"{stake.closed}." for stake in stakes if stake.closed]
         return ("Stop looking: no further stop can change the decision, since no target may be treated now.", *closed)
     if stops == 0:
         return ("Stop looking: no ground is left on which a further stop could stand.",)
-    if asked:
+    if asked or worth.may_change > 0.0:
         return ()
-    if worth.may_change == 0.0:
-        return (
-            f"Stop looking: no further stop can change the decision. After {stops} more stops the chance that a call "
-            f"turns is below {100 * TURNS:.0f} % everywhere; {most}.",
-            TODAY,
-        )
-    if worth.cost is not None and worth.batch < worth.cost:
-        return (
-            f"Stop looking: {stops} more stops are expected to gain {worth.batch:,.2f} {worth.currency} and cost about "
-            f"{worth.cost:,.2f}; {most}. Ask for them all the same with --count.",
-            TODAY,
-        )
-    return ()
+    return (
+        f"Stop looking: no further stop can change the decision. After {counted(stops, 'more stop')} the chance that a "
+        f"call turns is below {100 * TURNS:.0f} % everywhere; {_most(worth)}.",
+        TODAY,
+    )
+
+
+def _too_dear(worth: Worth, stops: int) -> tuple[str, ...]:
+    """Say that even the best stops cost more than they are expected to gain, where they do."""
+    if worth.cost is None or worth.batch >= worth.cost:
+        return ()
+    best = "best further stop is" if stops == 1 else f"best {stops} further stops are"
+    return (
+        f"Stop looking: the {best} expected to gain {worth.batch:,.2f} {worth.currency}, and to cost about "
+        f"{worth.cost:,.2f}; {_most(worth)}. Ask for stops all the same with --count.",
+        TODAY,
+    )
+
+
+def _most(worth: Worth) -> str:
+    return f"knowing the pressure everywhere would gain {worth.perfect:,.2f} {worth.currency} at most"
 
 
 def _reasons(worth: Worth, surfaces: Sequence[TargetSurface], stops: int) -> tuple[str, ...]:
     cost = "" if worth.cost is None else f", and to cost about {worth.cost:,.2f} {worth.currency}"
+    what = "This stop is" if stops == 1 else f"These {stops} stops together are"
     lines = [
-        f"These {stops} stops together are expected to gain {worth.batch:,.2f} {worth.currency}{cost}; knowing the "
-        f"pressure everywhere would gain {worth.perfect:,.2f} {worth.currency} at most.",
-        f"On {100 * worth.may_change:.0f} % of the ground they turn the call with a chance of {100 * TURNS:.0f} % or "
+        f"{what} expected to gain {worth.batch:,.2f} {worth.currency}{cost}; {_most(worth)}.",
+        f"On {100 * worth.may_change:.0f} % of the ground the call turns with a chance of {100 * TURNS:.0f} % or "
         "more. Trips are counted; what edges cost the machine is not.",
     ]
     for surface in surfaces:

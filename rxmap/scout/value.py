@@ -108,6 +108,12 @@ class Batch:
     gains: tuple[float, ...]
     moves: tuple[FloatArray, ...]
 
+    def first(self, count: int) -> Batch:
+        """Keep the stops that were chosen first."""
+        return Batch(
+            places=self.places[:count], gains=self.gains[:count], moves=tuple(move[:, :count] for move in self.moves)
+        )
+
 
 def taken_away(beliefs: Sequence[Belief], call: Call, candidates: Numbers) -> FloatArray:
     """Variance that one stop at each candidate takes off each margin: (places, candidates).
@@ -194,33 +200,36 @@ def perfect_gain(beliefs: Sequence[Belief], calls: Sequence[Call]) -> float:
     return total
 
 
-def batch_gain(calls: Sequence[Call], batch: Batch, *, seed: int) -> float:
-    """Weigh a batch once a pass also has to pay for its trip.
+def weigh_batch(calls: Sequence[Call], batch: Batch, *, seed: int, least: float) -> tuple[float, float]:
+    """Weigh a batch once a pass also has to pay for its trip; the edge price is left out.
 
-    What the stops may show is drawn; each time every pass goes out where that pays. The edge price is left out.
+    What the stops may show is drawn; each time every pass goes out where that pays, and treats what pays.
 
     Parameters
     ----------
     calls : sequence of Call
     batch : Batch
     seed : int
+    least : float
+        Chance from which on a place counts as one that may turn.
+
+    Returns
+    -------
+    gain : float
+        Expected gain.
+    turning : float
+        Share of the places that a pass could treat where the batch may turn the call.
     """
     half = np.random.default_rng(seed).standard_normal((DRAWS // 2, len(batch.places)))
     shown = np.vstack([half, -half])
-    total = 0.0
+    gain = 0.0
+    turning = []
     for call, moves in zip(calls, batch.moves, strict=True):
-        pays = np.maximum(call.margin + shown @ moves.T, 0.0).sum(axis=1) - call.fixed
-        now = max(float(np.maximum(call.margin, 0.0).sum()) - call.fixed, 0.0)
-        total += float(np.maximum(pays, 0.0).mean()) - now
-    return max(total, 0.0)
-
-
-def may_turn(calls: Sequence[Call], batch: Batch, least: float) -> float:
-    """Share of the places that could be treated whose call turns with at least some chance after a batch."""
-    chances = []
-    for call, moves in zip(calls, batch.moves, strict=True):
-        sd = np.sqrt((moves**2).sum(axis=1))
-        open_ground = call.margin != 0.0
-        chances.append(ndtr(-np.abs(call.margin[open_ground]) / np.maximum(sd[open_ground], 1e-300)))
-    turning = np.concatenate(chances) if chances else np.zeros(0)
-    return float(np.mean(turning >= least)) if len(turning) else 0.0
+        margins = call.margin + shown @ moves.T
+        now, then = (np.maximum(margin, 0.0).sum(axis=-1) - call.fixed for margin in (call.margin, margins))
+        gain += float(np.maximum(then, 0.0).mean()) - max(float(now), 0.0)
+        treated = (margins > 0) & (then > 0)[:, None]
+        turns = np.mean(treated != ((call.margin > 0) & (now > 0)), axis=0)
+        turning.append(turns[call.margin != 0.0] >= least)
+    places = np.concatenate(turning) if turning else np.zeros(0)
+    return max(gain, 0.0), float(places.mean()) if len(places) else 0.0

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rxmap.scout.value import Belief, Call, batch_gain, choose_batch, expected_gain, may_turn, perfect_gain, taken_away
+from rxmap.scout.value import Belief, Call, choose_batch, expected_gain, perfect_gain, taken_away, weigh_batch
 from rxmap.surface.covariance import correlation, distances
 from rxmap.surface.joint import joint_spatial
 from rxmap.surface.kriging import Kriging
@@ -68,7 +68,7 @@ def test_a_batch_is_worth_what_its_stops_add_and_less_than_knowing_all():
     batch = choose_batch([belief], [call], np.arange(60), np.zeros(60), 5)
     assert list(batch.gains) == sorted(batch.gains, reverse=True)
     # 4000 draws of the batch: three standard errors are about 3 %
-    assert batch_gain([call], batch, seed=1) == pytest.approx(sum(batch.gains), rel=0.03)
+    assert weigh_batch([call], batch, seed=1, least=0.05)[0] == pytest.approx(sum(batch.gains), rel=0.03)
     assert sum(batch.gains) < perfect_gain([belief], [call])
 
 
@@ -83,14 +83,30 @@ def test_a_stop_on_clear_ground_is_worth_nothing_and_turns_no_call():
     belief, call = line_field()
     clear = Call(margin=np.full(60, -50.0), slopes=call.slopes, fixed=0.0)
     batch = choose_batch([belief], [clear], np.arange(60), np.zeros(60), 3)
-    assert batch_gain([clear], batch, seed=1) == 0.0
-    assert may_turn([clear], batch, 0.05) == 0.0
+    assert weigh_batch([clear], batch, seed=1, least=0.05) == (0.0, 0.0)
 
 
 def test_a_trip_that_cannot_pay_takes_the_value_of_looking_away():
     belief, call = line_field()
     batch = choose_batch([belief], [call], np.arange(60), np.zeros(60), 5)
-    assert batch_gain([Call(margin=call.margin, slopes=call.slopes, fixed=1e6)], batch, seed=1) == 0.0
+    dear = Call(margin=call.margin, slopes=call.slopes, fixed=1e6)
+    assert weigh_batch([dear], batch, seed=1, least=0.05) == (0.0, 0.0)
+
+
+def test_a_trip_that_nearly_pays_may_turn_the_call_where_no_place_alone_would():
+    belief, call = line_field()
+    batch = choose_batch([belief], [call], np.arange(60), np.zeros(60), 5)
+    sure = Call(margin=np.full(60, 5.0), slopes=call.slopes, fixed=301.0)  # 60 places earn 300, the trip costs 301
+    gain, turning = weigh_batch([sure], batch, seed=1, least=0.05)
+    assert gain > 0.0
+    assert turning == 1.0
+
+
+def test_the_first_stops_of_a_batch_are_the_batch_of_fewer():
+    belief, call = line_field()
+    five, two = (choose_batch([belief], [call], np.arange(60), np.zeros(60), count) for count in (5, 2))
+    assert five.first(2).places == two.places
+    assert five.first(2).moves[0] == pytest.approx(two.moves[0])
 
 
 def test_stops_of_equal_value_go_where_the_tie_breaker_says():

@@ -152,7 +152,7 @@ def test_stops_that_cost_more_than_they_gain_are_not_proposed(tmp_path):
     walk = find_stops(plan, tmp_path / "walk")
     assert walk.kind == "enough"
     assert walk.worth.batch < walk.worth.cost
-    assert "cost about" in walk.reasons[0]
+    assert "to cost about" in walk.reasons[0]
 
 
 def test_a_closed_gate_leaves_nothing_to_decide(tmp_path):
