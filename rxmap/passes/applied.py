@@ -153,7 +153,7 @@ def pass_raster(
     late_m = machine.speed_m_s * ((machine.delay.to("s") if machine.delay else 0.0) - ahead)
     columns = (len(sides) - 1) * sections * samples
     step = min(LARGEST_STEP, max(width / 2, FINE_STEP)) * coarse
-    along = max(_divided(abs(late_m), step), columns * (north - south) / MOST_CELLS)
+    along = max(_divided(abs(late_m), step), columns * float(north - south) / MOST_CELLS)
     late = round(late_m / along)
     margin = (abs(late) + 1) * along  # untreated at both ends: a late command still falls on the raster
     return PassRaster(

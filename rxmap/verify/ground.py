@@ -87,8 +87,21 @@ def uncovered(features: Sequence[Feature], field: BaseGeometry) -> Iterator[str]
 
 def beyond_m2(geometry: BaseGeometry, field: BaseGeometry) -> float:
     """Ground of a geometry outside the field [m2], the rounding of boundary points left aside."""
+    return float(sum(pieces_beyond_m2(geometry, field)))
+
+
+def pieces_beyond_m2(geometry: BaseGeometry, field: BaseGeometry) -> list[float]:
+    """Areas of the pieces of a geometry outside other ground [m2], the rounding of boundary points left aside.
+
+    Examples
+    --------
+    >>> from shapely.geometry import MultiPolygon, box
+    >>> ground = MultiPolygon([box(0, 0, 1e-4, 1e-4), box(2e-4, 0, 3e-4, 1e-4)])
+    >>> [round(area) for area in pieces_beyond_m2(ground, box(0, 0, 2.5e-4, 1e-4))]
+    [62]
+    """
     pieces = shapely.get_parts(shapely.difference(geometry, field))
-    return float(sum(area_m2(piece) for piece in pieces if not shapely.buffer(piece, -ROUNDING).is_empty))
+    return [area_m2(piece) for piece in pieces if not shapely.buffer(piece, -ROUNDING).is_empty]
 
 
 def projected(geometry: BaseGeometry, wkt: str) -> BaseGeometry:

@@ -22,6 +22,7 @@ from rxmap.verify.ground import (
     broken_edges,
     moved_m2,
     overlaps,
+    pieces_beyond_m2,
     uncovered,
 )
 from rxmap.verify.values import near, quantity
@@ -29,6 +30,7 @@ from rxmap.verify.values import near, quantity
 KEEP_OUT = "keep_out.geojson"
 ZONES = "zones.geojson"
 CHECK_STRIP = "check strip"
+GIVEN_M2 = 1.0  # a scrap of less between a keep-out and an edge goes to the keep-out; design rule of the coverage
 ZONE_SLACK = 0.8  # cells of a zone against its drawn, simplified outline, where two zones hold about the same
 KEEP_OUT_MARGIN = 1e-6  # [degree] about a decimetre
 TEXTS = ("unit", "product", "vol_unit", "target", "reason")
@@ -151,8 +153,8 @@ def zones_named(result: Folder) -> Iterator[str]:
         for feature in layer.features:
             named = feature.properties["zone"]
             if named == 0:
-                left = beyond_m2(feature.geometry, kept)
-                if left > SLIVER_M2:
+                left = max(pieces_beyond_m2(feature.geometry, kept), default=0.0)
+                if left > GIVEN_M2:
                     yield f"{feature.where}: zone 0, {left:.1f} m2 of it outside {KEEP_OUT}; should be a keep-out"
             elif named in zones:
                 shares = {zone: area_m2(shapely.intersection(feature.geometry, zones[zone])) for zone in zones}

@@ -267,3 +267,8 @@ def test_a_better_heading_than_the_longest_side_is_proposed_in_words():
     assert f"Set machine.heading to {told.heading:g} to drive it." in told.text
     assert " ha" in told.text
     assert " ha" not in best_heading([(1.0, spread)], machine(24), "us").text
+
+
+def test_figures_are_plain_numbers_however_fine_the_sections():
+    told = as_applied([(1.0, box(0, 0, 900, 1500))], field_ground=FIELD, grid=GRID, machine=machine(1.5, 6))
+    assert {type(getattr(told, name)) for name in ("treated_ha", "missed_ha", "off_target_ha", "setback_ha")} == {float}
