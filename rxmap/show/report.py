@@ -10,7 +10,7 @@ import numpy as np
 
 from rxmap.errors import printable
 from rxmap.records import Part, PassResult, Result, TargetResult
-from rxmap.show import story, tables, text
+from rxmap.show import story, tables, text, weather
 from rxmap.show.charts import draw_legend, draw_map, draw_money, legend_height, numbered
 from rxmap.show.paper import INSIDE, MARGIN, Paper, plain_settings
 from rxmap.write.record import quantity
@@ -51,6 +51,9 @@ def report_paper(result: Result) -> Paper:
     _worth(paper, result)
     _what_if(paper, result)
     _targets(paper, result)
+    if result.weather:
+        paper.heading("Weather")
+        paper.bullets([*weather.sentences(result.weather, result.units), weather.LAST])
     paper.heading("Cautions")
     paper.bullets([f"{text.safe(each.text)} ({text.safe(each.code)})" for each in result.cautions] or ["None."])
     paper.heading("Before anybody sprays")

@@ -6,6 +6,7 @@ import datetime as dt
 from dataclasses import replace
 
 import pytest
+from matplotlib.text import Text
 
 from rxmap.records import Result
 from rxmap.records_weather import (
@@ -18,7 +19,9 @@ from rxmap.records_weather import (
     WeatherReport,
 )
 from rxmap.show import map_page
-from rxmap.show.weather import block, sentences
+from rxmap.show.paper import plain_settings
+from rxmap.show.report import report_paper
+from rxmap.show.weather import LAST, block, sentences
 from rxmap.write.summary import summary
 
 JULY = dt.datetime(2031, 7, 14)
@@ -123,6 +126,14 @@ def test_the_block_stands_in_the_html_itself_and_text_from_files_is_inert(report
     assert "<b>weather</b>" not in body
     assert "&lt;b&gt;weather" in body
     assert "The label and local rules come first" in body
+
+
+def test_the_report_says_the_same_sentences(report, result):
+    with plain_settings():
+        sheets = report_paper(replace(result, weather=report)).sheets
+    words = " ".join(" ".join(artist.get_text().split()) for sheet in sheets for artist in sheet.findobj(Text))
+    for line in (*sentences(report, result.units), LAST):
+        assert line in words
 
 
 def test_the_summary_has_the_figures_under_plain_names(report, result):
