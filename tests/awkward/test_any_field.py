@@ -8,10 +8,14 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import errno
+import itertools
 import json
 import math
+import os
 import random
 import tempfile
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,7 +28,7 @@ from hypothesis import strategies as st
 from setting import EAST, NORTH, SOUTH, WEST, Folder, feature, features, polygon
 
 from rxmap import pipeline
-from rxmap.errors import CheckError, InputError
+from rxmap.errors import CheckError, InputError, OutputError
 
 GEOD = pyproj.Geod(ellps="WGS84")
 OVERLAP_M2 = 0.01  # of treated ground and a keep-out: what 7 decimals of a degree can do
@@ -184,6 +188,91 @@ def test_it_holds_in_many_fields(world: World) -> None:
     holds(world)
 
 
+def digests(folder: Path) -> dict[str, str]:
+    """Hashes of the files of a result, its manifest aside, which holds those of the inputs."""
+    return {one["path"]: one["sha256"] for one in json.loads((folder / "manifest.json").read_text())["files"]}
+
+
+def same_bytes(world: World) -> None:
+    """Build twice: the rows in another order, in another folder."""
+    with tempfile.TemporaryDirectory() as path, tempfile.TemporaryDirectory() as other:
+        try:
+            pipeline.build(lay(world, Path(path)).plan_path, Path(path, "out"))
+        except InputError:
+            return
+        folder = lay(world, Path(other))
+        random.Random(world.seed).shuffle(folder.rows)
+        folder.save()
+        pipeline.build(folder.plan_path, Path(other, "far", "result"))
+        assert digests(Path(path, "out")) == digests(Path(other, "far", "result"))
+
+
+@settings(ONCE, max_examples=1)
+@given(worlds)
+def test_the_order_of_rows_and_the_folder_change_no_byte_in_any_field(world: World) -> None:
+    same_bytes(world)
+
+
+@pytest.mark.long
+@settings(ONCE, max_examples=12)
+@given(worlds)
+def test_they_change_no_byte_in_many_fields(world: World) -> None:
+    same_bytes(world)
+
+
+def whole_or_absent(world: World, call: int) -> bool:
+    """Let one call that writes, syncs or moves fail, and say whether it was reached: the old result must stand."""
+    with tempfile.TemporaryDirectory() as path:
+        folder, out = lay(world, Path(path)), Path(path, "out")
+        try:
+            pipeline.build(folder.plan_path, out)
+        except InputError:
+            return False
+        before = {one: one.read_bytes() for one in out.rglob("*") if one.is_file()}
+        folder.replace('"210 EUR/t"', '"190 EUR/t"')
+        with pytest.MonkeyPatch.context() as patch:
+            calls = _failing(patch, call)
+            with contextlib.suppress(OutputError):
+                pipeline.build(folder.plan_path, out, replace=True)
+        if next(calls) > call:
+            assert {one: one.read_bytes() for one in out.rglob("*") if one.is_file()} == before
+            assert not list(Path(path).glob(".rxmap*"))
+        return next(calls) > call
+
+
+def _failing(patch: pytest.MonkeyPatch, call: int) -> Iterator[int]:
+    calls = itertools.count()
+
+    def failing(sound: Callable[..., object]) -> Callable[..., object]:
+        def once(*given: object, **more: object) -> object:
+            if "dir_fd" not in more and next(calls) == call:  # what tidies up goes by handles of folders
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            return sound(*given, **more)
+
+        return once
+
+    for name in ("write", "fsync", "replace", "rename"):
+        patch.setattr(os, name, failing(getattr(os, name)))
+    return calls
+
+
+@settings(ONCE, max_examples=1)
+@given(worlds, st.integers(0, 40))
+def test_the_old_result_stands_whatever_call_fails_in_any_field(world: World, call: int) -> None:
+    whole_or_absent(world, call)
+
+
+@pytest.mark.long
+@settings(ONCE, max_examples=12)
+@given(worlds, st.integers(0, 120))
+def test_it_stands_in_many_fields(world: World, call: int) -> None:
+    whole_or_absent(world, call)
+
+
+def test_the_call_that_these_tests_let_fail_is_reached() -> None:
+    assert whole_or_absent(FOUND["a part that two zones share"], 9)
+
+
 GROUND, DRONE = 'kind = "ground"\nswath = "18 m"\nsections = 6', 'kind = "drone"\nswath = "7 m"\ntank = "12 L"'
 FOUND = {  # what random fields found, kept
     "a small total lost its last digit": World(792447, 6, False, False, 12, "severity", 1.0644, 2.0988, DRONE, 5),
@@ -204,9 +293,7 @@ def test_it_holds_where_it_once_did_not(world: World) -> None:
 def test_a_broken_writer_is_found_and_publishes_nothing(
     fault: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from rxmap.write import folder as writer
-
-    sound = writer.write_result
+    sound = pipeline.write_result
 
     def broken(result, stage, **more):  # type: ignore[no-untyped-def]
         sound(result, stage, **more)
@@ -227,7 +314,7 @@ def test_a_broken_writer_is_found_and_publishes_nothing(
         assert path.read_text() != text
         _seal(manifest, stage)
 
-    monkeypatch.setattr(writer, "write_result", broken)
+    monkeypatch.setattr(pipeline, "write_result", broken)
     folder = Folder(tmp_path, random.Random(1))
     with pytest.raises(CheckError):
         pipeline.build(folder.plan_path, tmp_path / "out")

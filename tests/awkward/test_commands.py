@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -14,11 +15,12 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
+import rasterio
 from cases import CASES
 from setting import Case, Folder
 
@@ -34,7 +36,13 @@ EVERY = 10  # of the refused cases, one in as many is run as a whole command
 SHORT = 5  # and of these as many by default
 
 
-def rxmap(*words: object, cwd: Path, limits: dict[int, int] | None = None, **environment: str) -> Done:
+def rxmap(
+    *words: object,
+    cwd: Path,
+    limits: dict[int, int] | None = None,
+    program: Sequence[str] = ("-m", "rxmap"),
+    **environment: str,
+) -> Done:
     """Run a command in an environment of its own, under limits; one on files would cut byte code off in silence."""
     kept = {name: os.environ[name] for name in ("PATH", "LD_LIBRARY_PATH") if name in os.environ}
     bounds = {resource.RLIMIT_AS: MEMORY, **(limits or {})}
@@ -44,7 +52,7 @@ def rxmap(*words: object, cwd: Path, limits: dict[int, int] | None = None, **env
             resource.setrlimit(kind, (most, most))
 
     return subprocess.run(
-        [sys.executable, "-m", "rxmap", *map(str, words)],
+        [sys.executable, *program, *map(str, words)],
         cwd=cwd, env={**kept, **SET, **environment}, preexec_fn=bound,
         capture_output=True, text=True, encoding="utf-8", timeout=SECONDS, check=False,
     )  # fmt: skip
@@ -151,6 +159,41 @@ def test_a_disk_that_takes_no_more_is_refused(tmp_path: Path) -> None:
         assert tree(tmp_path) == before
 
 
+PARSERS = {
+    "crashes": "import os; os.abort()",
+    "asks for all memory": "import rasterio\nfrom rxmap.read import pixels\n"
+    "rasterio.open = lambda *a, **k: bytearray(10**11)\npixels.main()",
+    "works for ever": "import resource\nresource.setrlimit(resource.RLIMIT_CPU, (1, 2))\nwhile True: pass",
+    "hangs": "import time; time.sleep(60)",
+}
+
+
+@pytest.mark.parametrize("what", _long(list(PARSERS), 1))
+def test_an_image_whose_parser_fails_is_refused_and_leaves_nothing(what: str, tmp_path: Path) -> None:
+    sound(tmp_path / "field").image()
+    before = tree(tmp_path)
+    code = f"from rxmap.read import reader\nreader.PROGRAM, reader.SILENCE = ('-c', {PARSERS[what]!r}), 5.0\n"
+    program = ("-c", f"{code}from rxmap.cli import main\nmain()")
+    done = rxmap("build", "field/plan.toml", "--out", "result", cwd=tmp_path, program=program)
+    assert plain(done), done.stderr
+    assert done.stderr.count("\n") == 1
+    assert "image.tif: " in done.stderr
+    assert tree(tmp_path) == before
+
+
+@pytest.mark.long
+def test_few_files_open_at_a_time_suffice_or_are_refused(tmp_path: Path) -> None:
+    sound(tmp_path / "field").image()
+    before = tree(tmp_path)
+    ends = set()
+    for most in (12, 16, 24, 64):
+        done = rxmap("build", "field/plan.toml", "--out", "r", cwd=tmp_path, limits={resource.RLIMIT_NOFILE: most})
+        ends.add(done.returncode)
+        assert done.returncode == DONE or (plain(done) and tree(tmp_path) == before), (most, done.stderr)
+        shutil.rmtree(tmp_path / "r", ignore_errors=True)
+    assert DONE in ends
+
+
 @pytest.mark.parametrize("before", [signal.SIG_IGN, signal.default_int_handler], ids=["turned off", "usual"])
 def test_an_interrupt_that_was_turned_off_stays_so(before: signal.Handlers) -> None:
     """As a shell turns it off for what runs in its background, where Ctrl-C is meant for somebody else."""
@@ -222,7 +265,7 @@ def loopback() -> Iterator[tuple[str, list[str]]]:
             pass
 
     server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    thread = threading.Thread(target=server.serve_forever)
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
     thread.start()
     try:
         yield f"http://127.0.0.1:{server.server_port}", asked
@@ -256,8 +299,39 @@ def crs_link(folder: Folder, url: str) -> None:
     folder.points("stops.geojson", crs=member)
 
 
+def shapefile_link(folder: Folder, url: str) -> None:
+    from case_layers import shapefile
+
+    for suffix, data in {**shapefile(), ".prj": f"{url}/crs.wkt".encode(), ".cpg": f"{url}/cpg".encode()}.items():
+        folder.write(f"stops{suffix}", data)
+    folder.replace('"stops.csv"', '"stops.shp"')
+
+
+def database_link(folder: Folder, url: str) -> None:
+    import sqlite3
+
+    from case_layers import geopackage
+
+    folder.write("stops.gpkg", geopackage())
+    with contextlib.closing(sqlite3.connect(folder.path / "stops.gpkg")) as base, base:
+        base.execute("UPDATE gpkg_spatial_ref_sys SET organization = 'X', definition = ?", (f"{url}/crs.wkt",))
+    folder.replace('"stops.csv"', '"stops.gpkg"')
+
+
+def overviews_elsewhere(folder: Folder, url: str) -> None:
+    with rasterio.open(folder.image(), "r+") as file:
+        file.update_tags(ns="OVERVIEWS", OVERVIEW_FILE=f"/vsicurl/{url}/o.tif", MASK_FILE=f"/vsicurl/{url}/m.tif")
+
+
 TEMPTING: dict[str, Callable[[Folder, str], None]] = {
     "a virtual raster": virtual,
+    "overviews of an image at an address": overviews_elsewhere,
+    "a system of a shapefile at an address": shapefile_link,
+    "a system of a database at an address": database_link,
+    "an image at an address": lambda folder, url: (
+        folder.image(),
+        folder.replace('"image.tif"', f'"/vsicurl/{url}/a.tif"'),
+    ),
     "stops at an address": path_of("stops.csv", "{url}/stops.csv"),
     "stops behind a prefix": path_of("stops.csv", "/vsicurl/{url}/stops.csv"),
     "a boundary at an address": path_of("boundary.geojson", "{url}/field.geojson"),
