@@ -69,7 +69,9 @@ def find_stops(
         tell("weighing further stops")
         with threadpool_limits(1):
             walk = next_stops(plan, inputs, *decide_plan(plan, inputs), count=count)
-    walk = replaced(walk, cautions=tuple(dict.fromkeys((*input_cautions(plan, inputs), *walk.cautions))))
+    # a first visit needs no product yet
+    found = [one for one in input_cautions(plan, inputs) if one.code != "no_product"]
+    walk = replaced(walk, cautions=tuple(dict.fromkeys((*found, *walk.cautions))))
     tell("writing and checking the files")
     with staged(out, replace=replace, inputs=files) as stage:
         write_walk(walk, stage, sheet=walk_pdf(walk))

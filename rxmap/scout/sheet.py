@@ -80,7 +80,13 @@ def walk_paper(walk: Walk) -> Paper:
     paper.bullets(LOOKING)
     _tallies(paper, walk)
     paper.heading("Before you go")
-    paper.bullets([*BEFORE, *map(text.safe, walk.waits), *(text.safe(each.text) for each in walk.cautions)])
+    paper.bullets(
+        [
+            *BEFORE,
+            *map(text.safe, walk.waits),
+            *(text.safe(each.text) for each in walk.cautions if not each.code.startswith("not_applied")),
+        ]
+    )
     paper.top += 10
     if len(walk.stops) > MOST_BELOW:
         paper.turn()

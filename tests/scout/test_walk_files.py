@@ -210,4 +210,5 @@ def test_figures_say_what_the_files_hold(folder):
     assert figures["walk"]["stops"] == len({row["stop"] for row in rows})
     assert figures["walk"]["edge_stops"] == sum(stop["stop"].startswith("E") for stop in figures["stops"])
     assert np.isfinite(figures["walk"]["length_m"])
+    assert figures["cautions"] == []  # a first visit needs no product
     assert [target["name"] for target in figures["targets"]] == [APHID, "lake rust", "marsh spot"]
