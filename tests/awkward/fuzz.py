@@ -1,6 +1,6 @@
 """Spoil sound files at random and see that every reader reads or refuses, and nothing else.
 
-Run by hand, `python tests/awkward/fuzz.py MINUTES [SEED]`; what it found stands in case_finds.py. Its
+Run by hand, `python tests/awkward/fuzz.py MINUTES [SEED]`; what it found stands among the cases. Its
 text is spliced from sound files, from each other and from words that break parsers.
 """
 

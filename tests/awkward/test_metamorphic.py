@@ -64,8 +64,7 @@ def test_mark_line_ends_row_order_and_delimiter_change_no_part(decide: Decide) -
     assert parts(decide(change)) == parts(decide())
 
 
-@pytest.mark.long
-@pytest.mark.parametrize("code", [25832, 32632, 4258])
+@pytest.mark.parametrize("code", [32632, *(pytest.param(code, marks=pytest.mark.long) for code in (25832, 4258))])
 def test_the_system_of_the_boundary_changes_no_part(code: int, decide: Decide) -> None:
     # all three are WGS84 to the centimetre of the file's coordinates, or taken as that by PROJ
     assert parts(decide(lambda folder: folder.write("boundary.geojson", in_system(code)))) == parts(decide())

@@ -208,7 +208,13 @@ def test_a_run_killed_between_the_moves_is_mended_by_the_next(tmp_path: Path) ->
 
 @pytest.mark.parametrize(
     ("number", "says"),
-    [(errno.ENOSPC, "the disk is full. Free some space"), (errno.EROFS, "read-only"), (errno.EIO, "the system says: ")],
+    [
+        (errno.ENOSPC, "the disk is full. Free some space"),
+        (errno.EDQUOT, "the quota of the disk is used up"),
+        (errno.EROFS, "read-only"),
+        (errno.EMFILE, "too many files are open"),
+        (errno.EIO, "the system says: "),
+    ],
 )
 def test_what_the_system_says_becomes_one_line(tmp_path: Path, tree: Tree, number: int, says: str) -> None:
     with unchanged(tmp_path, tree), pytest.raises(OutputError, match=says) as caught, staged(tmp_path / "out", False):
