@@ -157,6 +157,27 @@ def test_order_of_rows_does_not_change_a_byte_with_layers(invent: Callable, meas
     assert np.array_equal(one, other.predict(field.places, np.ones(200)).mean)
 
 
+@pytest.mark.parametrize("measure", MEASURES)
+def test_six_layers_at_once_each_get_their_due(invent: Callable, measure: str) -> None:
+    field = invent(measure, 60, 1, level=5.0 if measure == "count" else 0.3)
+    layer, random = explaining(field, 1), np.random.default_rng(9)
+    holed, short = layer.copy(), layer.copy()
+    holed[::7] = np.nan
+    short[10:] = np.nan
+    layers = [layer, -2.0 * layer + 0.01 * random.standard_normal(60), holed, short, np.full(60, 7.0)]
+    model = fitted(field, np.column_stack([*layers, random.standard_normal(60)]), *"abcdef")
+    used, fate = model.covariates_used_, {use.name: use for use in model.covariates_}
+    assert len(used) == 1
+    assert used[0] in "abc"
+    for twin in set("abc") - set(used):
+        assert f"follows {used[0]}" in fate[twin].why
+    assert "a value at 10 of 60 places" in fate["d"].why
+    assert "same at every stop" in fate["e"].why
+    assert "no more than" in fate["f"].why
+    assert fate[used[0]].gain == model.covariate_gain_[used[0]] > 0.1
+    assert fate["d"].gain is fate["e"].gain is None
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("measure", MEASURES)
 def test_a_layer_of_noise_enters_one_field_in_twenty(invent: Callable, measure: str) -> None:
