@@ -103,12 +103,13 @@ def _target(target: TargetResult, result: Result) -> str:
 def left_out_chart(target: TargetResult, check: LeftOutCheck) -> str:
     """Draw what was found at each place against what the others told: dots are right, squares on the wrong side.
 
-    Shapes tell the two apart, not colours; counts stand on a square-root scale, on which their noise is even.
+    Shapes tell the two apart, not colours. All but ratings stand on a square-root scale, on which noise is about even
+    and low pressure, where thresholds lie, has room.
     """
     threshold = target.threshold
     values = [value for stop in check.stops for value in (stop.found, stop.told)]
     most = max(*values, threshold) or 1.0
-    bend = math.sqrt if target.measure == "count" else float
+    bend = float if target.measure == "rating" else math.sqrt
 
     def place(value: float) -> float:
         return round(SIDE * bend(max(value, 0.0)) / bend(most), 1)
