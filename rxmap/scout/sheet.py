@@ -18,11 +18,13 @@ STOP: dict[str, Any] = {"marker": "o", "color": INK, "markeredgecolor": "white",
 SEEN: dict[str, Any] = {"marker": "o", "color": "#c3cacd", "markeredgecolor": "white", "markersize": 4.0}
 EDGE: dict[str, Any] = {"marker": "s", "color": "white", "markeredgecolor": INK, "markersize": 5.0}
 START: dict[str, Any] = {"marker": "*", "color": INK, "markeredgecolor": "white", "markersize": 11.0}
-MAP_HEIGHT = 400.0  # [pt]
+MAP_HEIGHT = 340.0  # [pt]
 MOST_NUMBERED = 60  # stops that carry their number on the sketch; more would hide it
 MOST_BELOW = 8  # stops whose list stands below the rest; more get a sheet of their own
 FEWEST_TALLIED = 5  # stops before a tally may end a walk; common practice, no source
 TALLY_ROWS = 8
+# Percent of each class (Horsfall and Barratt 1945, Phytopathology 35:655, from memory; some print 88 for 87)
+HORSFALL_BARRATT = "0, to 3, to 6, to 12, to 25, to 50, to 75, to 87, to 94, to 97, below 100, 100 %"
 
 BEFORE = (
     "After any spraying keep out until the re-entry interval of the label is over; wear what the label asks for.",
@@ -77,7 +79,7 @@ def walk_paper(walk: Walk) -> Paper:
         return paper
     paper.heading("At each stop")
     paper.table(("Target", "Look at", "Write down", "Threshold"), [_looked(ask) for ask in walk.asks], (22, 18, 40, 34))
-    paper.bullets(LOOKING)
+    paper.bullets([*LOOKING, *_conditions(walk)])
     _tallies(paper, walk)
     paper.heading("Before you go")
     paper.bullets(
@@ -164,13 +166,26 @@ def _looked(ask: Ask) -> tuple[str, str, str, str]:
     if isinstance(target.scale, dict):
         how += "; classes " + ", ".join(f"{name} = {share:g} %" for name, share in target.scale.items())
     elif target.scale is not None:
-        how += "; Horsfall-Barratt 1 to 12"
+        how += f"; Horsfall-Barratt classes 1 to 12: {HORSFALL_BARRATT}"
     return (
         text.safe(target.name),
         text.safe(units),
-        text.safe(how),
+        text.safe(how, text.LONGEST_SENTENCE),
         f"{text.pressure(target.threshold, target.unit)} ({text.safe(target.source)})",
     )
+
+
+def _conditions(walk: Walk) -> Iterator[str]:
+    """Say what else a decision will ask about: the gates of the targets."""
+    for ask in walk.asks:
+        gates, name = ask.target.gates, text.safe(ask.target.name)
+        if gates.stage or gates.stages:
+            stages = " to ".join(gates.stage) if gates.stage else ", ".join(gates.stages)
+            yield f"{name}: write down the growth stage; it is treated at {text.safe(stages)} only."
+        for question in gates.confirmed:
+            yield f"{name}: look whether this holds: {text.safe(question)}."
+        if gates.rising:
+            yield f"{name}: it must be rising; look at some of these stops again a few days later."
 
 
 def _tallies(paper: Paper, walk: Walk) -> None:

@@ -25,6 +25,7 @@ PLAN = """
 name = "Invented <field> & 'more'"
 boundary = "boundary.geojson"
 crop = "reed barley"
+stage = "tillering"
 [scouting]
 stops = ["stops.csv"]
 start = [10.0999, 50.0999]
@@ -34,7 +35,7 @@ measure = "count"
 per = 10
 threshold = 5
 source = "own"
-gates = { infested_share = 0.5 }
+gates = { infested_share = 0.5, stages = ["tillering"], confirmed = { "wings are folded" = true } }
 [[target]]
 name = "lake rust"
 measure = "incidence"
@@ -201,6 +202,8 @@ def test_the_sheet_names_every_stop_target_and_threshold(folder, program):
     assert text.count("Stop when:") == 2  # a severity is not counted
     assert "Never on one corner" in " ".join(text.split())
     assert "re-entry interval" in text
+    assert "wings are folded" in text
+    assert "tillering only" in text
 
 
 def test_figures_say_what_the_files_hold(folder):
