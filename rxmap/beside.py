@@ -127,6 +127,7 @@ def _serve(asked: BinaryIO, answers: BinaryIO) -> None:
             task, args, kwargs = pickle.load(asked)
         except EOFError:
             return
+        answer: tuple[Any, Exception | None]
         try:
             answer = task(*args, **kwargs), None
         except Exception as error:

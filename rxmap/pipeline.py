@@ -104,7 +104,6 @@ def check(plan_path: str | Path) -> tuple[Plan, Inputs]:
     return plan, inputs
 
 
-@threadpool_limits.wrap(limits=1)  # sums in several threads differ in the last digit, and here they are not even faster
 def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Result:
     """Compute the result of a plan whose inputs are read; touches no file.
 
@@ -117,7 +116,11 @@ def solve(plan: Plan, inputs: Inputs, *, progress: Progress | None = None) -> Re
     progress : callable, optional
         Called with one line before each step.
     """
-    tell = progress or (lambda _: None)
+    with threadpool_limits(1):  # sums in several threads differ in the last digit, and here they are not even faster
+        return _solved(plan, inputs, progress or (lambda _: None))
+
+
+def _solved(plan: Plan, inputs: Inputs, tell: Progress) -> Result:
     field, grid, seed = inputs.field, inputs.grid, plan.output.seed
 
     tell("fitting the pressure of each target")
