@@ -146,7 +146,9 @@ def _solved(plan: Plan, inputs: Inputs, tell: Progress) -> Result:
     tell("drawing zones and passes")
     zones = _zones(plan, stakes, grid)
     shapes = zone_shapes(zones, targets, field=field, grid=grid)
-    ledger = Ledger(field=field, grid=grid, zones={one.zone: one.polygon for one in shapes}, stakes=stakes, units=plan.units)
+    ledger = Ledger(
+        field=field, grid=grid, zones={one.zone: one.polygon for one in shapes}, stakes=stakes, units=plan.units
+    )
     passes = _passes(plan, inputs, decisions, ledger, targets)
     weather = weather_report(inputs.weather, plan, passes, _walked(inputs)) if inputs.weather else None
     return Result(
@@ -319,9 +321,7 @@ def _decide(
     def decide(options: Sequence[PassOption], stakes: Sequence[Stake], value_ha: float | None) -> list[PassDecision]:
         if machine is None:
             return []
-        return decide_passes(
-            options, stakes, grounds=grounds, machine=machine, mapped=mapped, value_ha=value_ha
-        )
+        return decide_passes(options, stakes, grounds=grounds, machine=machine, mapped=mapped, value_ha=value_ha)
 
     return decide
 
