@@ -15,7 +15,7 @@ from rxmap.batch.folder import FIELDS, LOGS, NOISE, claimed, write_log, write_ov
 from rxmap.batch.gather import Finished, orders, read_finished
 from rxmap.batch.pool import run_here
 from rxmap.batch.tasks import Found, Task, find_tasks, is_done
-from rxmap.batch.work import Outcome
+from rxmap.batch.work import Outcome, attempt
 from rxmap.errors import OutputError
 from rxmap.show.overview_rows import NotDone, Overview, by_worth
 from rxmap.show.text import counted
@@ -124,29 +124,34 @@ class _Desk:
         total = len(self.open)
         for number, task in enumerate(self._found.tasks, start=1):
             self._progress(f"looking what is done: {number:,} of {total:,}")
-            result = self._out / FIELDS / task.slug
-            if is_done(task, result):
+            if is_done(task, self._out / FIELDS / task.slug) and self._read(task).whole:
                 self.open.remove(task)
                 self.outcomes[task.slug] = Outcome(state="kept")
-                self._finished.append(read_finished(task, result))
 
     def take(self, engine: Engine) -> None:
         """Take in what the workers send, until all is done or the cluster is lost."""
-        started, number = time.monotonic(), 0
+        started = time.monotonic()
+        self._progress(self._where(0, 0.0))
         try:
             for number, (task, outcome) in enumerate(engine, start=1):
+                if outcome.whole:
+                    read = self._read(task)
+                    outcome = outcome if read.whole else read
                 write_log(self._out, task, outcome)
                 self.outcomes[task.slug] = outcome
-                if outcome.whole:
-                    self._finished.append(read_finished(task, self._out / FIELDS / task.slug))
                 self._progress(self._where(number, time.monotonic() - started))
         except OutputError as error:
             self._lost = error
 
+    def _read(self, task: Task) -> Outcome:
+        """Take in what a result says; one that cannot be read is that field's fault and nobody else's."""
+        result = self._out / FIELDS / task.slug
+        return attempt(lambda tell: self._finished.append(read_finished(task, result)))
+
     def _where(self, number: int, seconds: float) -> str:
         done = sum(outcome.whole for outcome in self.outcomes.values())
         left = len(self.open) - number
-        time_left = f"; about {_duration(left * seconds / number)} left" if left else ""
+        time_left = f"; about {_duration(left * seconds / number)} left" if left and number else ""
         return f"{done:,} done, {len(self.outcomes) - done:,} refused, {left:,} left{time_left}"
 
     def closed(self) -> Run:

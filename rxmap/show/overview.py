@@ -106,7 +106,9 @@ def _where(overview: Overview) -> Iterator[str]:
     yield _legend(overview)
     drawing, width_m = overview_map(overview.fields)
     yield tag("div", drawing, class_="stage")
-    yield tag("p", f"North is up. The map is {text.length(width_m, overview.units)} wide.", class_="hint")
+    unit = {"us": "mi", "metric": "km"}[overview.units]
+    width = f"{text.number(convert(width_m, 'm', unit))} {unit}"
+    yield tag("p", f"North is up. The map is {width} wide.", class_="hint")
 
 
 def _legend(overview: Overview) -> str:
