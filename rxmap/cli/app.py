@@ -60,7 +60,9 @@ def main() -> NoReturn:
     0 done; 2 refused, for a reason that the user can mend; 3 a result refused by its own checks;
     130 Ctrl-C; 1 a fault of the program. Errors are one line each on standard error.
     """
-    for stream in (sys.stdout, sys.stderr):
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name) or open(os.devnull, "w")  # noqa: SIM115 (closed by who started us; open to the end)
+        setattr(sys, name, stream)
         if hasattr(stream, "reconfigure"):  # a narrow terminal encoding must not end the run
             stream.reconfigure(errors="backslashreplace")
     for name in [name for name in os.environ if name.startswith(STEERING)]:
@@ -71,8 +73,9 @@ def main() -> NoReturn:
     code = _ended(lambda: app(standalone_mode=False), interrupts)
     try:
         sys.stdout.flush()
-    except BrokenPipeError:  # the reader of a pipe left; the result is published all the same
+    except OSError as error:  # the reader of a pipe left, or the disk is full; what is published is so all the same
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = code if isinstance(error, BrokenPipeError) else _refused(error)
     sys.exit(code)
 
 
@@ -110,6 +113,8 @@ def _ended(run: Callable[[], object], interrupts: Sequence[int] = ()) -> int:
         return DONE if left.code == 1 else int(left.code or DONE)
     except typer.Exit as left:
         return left.exit_code
+    except OSError as error:
+        return _refused(error)
     except Exception as error:
         if interrupts:
             return _interrupted()
@@ -119,6 +124,13 @@ def _ended(run: Callable[[], object], interrupts: Sequence[int] = ()) -> int:
         _say([f"a fault of the program, not of your files: {type(error).__name__}: {error}. Please report it."], error)
         return FAULT
     return code if isinstance(code, int) else DONE
+
+
+def _refused(error: OSError) -> int:
+    """Say what the system refuses where nothing nearer could be said of it."""
+    where = error.filename or "what it prints"
+    _say([f"{where}: the system says: {error.strerror or error}. Check the place and who may use it."], error)
+    return REFUSED
 
 
 def _interrupted() -> int:

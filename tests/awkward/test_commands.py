@@ -245,6 +245,36 @@ def test_surroundings_and_row_order_change_no_byte(tmp_path: Path) -> None:
         assert essence(elsewhere / "r") == essence(tmp_path / "result")
 
 
+def redirected(how: str, *words: str, cwd: Path) -> Done:
+    """Run a command with its streams as a shell redirects them."""
+    command = ["bash", "-c", f'"$@" {how}', "bash", sys.executable, "-m", "rxmap", *words]
+    return subprocess.run(command, cwd=cwd, capture_output=True, text=True, timeout=SECONDS, check=False)
+
+
+def test_a_closed_output_ends_nothing(tmp_path: Path) -> None:
+    sound(tmp_path / "field")
+    done = redirected(">&- <&-", "check", "field/plan.toml", cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (DONE, "")
+
+
+def test_what_is_refused_is_not_told_on_the_output_where_errors_are_closed(tmp_path: Path) -> None:
+    done = redirected("2>&-", "check", "gone.toml", cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (REFUSED, "")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no /dev/full")
+def test_an_output_on_a_full_disk_is_refused_in_words(tmp_path: Path) -> None:
+    sound(tmp_path / "field")
+    done = redirected(">/dev/full", "check", "field/plan.toml", cwd=tmp_path)
+    assert plain(done), done.stderr
+    assert "No space left on device" in done.stderr
+
+
+def test_a_name_that_no_system_takes_is_refused(tmp_path: Path) -> None:
+    done = rxmap("check", "a" * 5000, cwd=tmp_path)
+    assert plain(done), done.stderr
+
+
 # --- the network ---
 
 
