@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from rxmap import __version__
 from rxmap.show import assets, text
 from rxmap.show.markup import Markup, bullets, join, policy, table, tag
-from rxmap.show.overview_map import overview_map
+from rxmap.show.overview_map import ROW, overview_map
 from rxmap.show.overview_rows import FieldLine, Overview, SeasonLine, ranks
 from rxmap.units import convert
 
@@ -174,7 +174,7 @@ def _row(line: FieldLine, rank: int | None, overview: Overview, *, several: bool
     link = tag("a", text.safe(line.name), href=f"fields/{line.slug}/map.html")
     told = [tag("td", cell) for cell in cells]
     named = [tag("td", DASH if rank is None else str(rank)), tag("th", link, scope="row")]
-    return tag("tr", *named, *told, tag("td", _why(line)), id=line.slug)
+    return tag("tr", *named, *told, tag("td", _why(line)), id=f"{ROW}{line.slug}")
 
 
 def _codes(line: FieldLine) -> str:

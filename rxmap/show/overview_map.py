@@ -19,6 +19,7 @@ DOT = 3.5  # radius of the dot by which a field is found however small it is dra
 COARSE = 0.4  # an outline may move by this much
 METRES = 6_371_008.8 * math.pi / 180  # of a degree, on a sphere of the mean radius (IUGG, from memory)
 LEAST = 1e-4  # [degree] extent of a map of one small field, about 10 m
+ROW = "row-"  # before the id of a row: a field may be called as a part of the page is
 SHADES = {"map": "m", "all": "a", "none": "n", None: "o"}  # classes of the style sheet
 
 
@@ -81,8 +82,8 @@ def _mark(line: FieldLine, shape: BaseGeometry) -> str:
     path = "".join(_ring(np.asarray(ring.coords)[:-1]) for ring in rings)
     said = f"{text.safe(line.name)}: {line.decision or 'no product'}"
     dot = Markup(f'<circle cx="{centre.x:.0f}" cy="{centre.y:.0f}" r="{DOT}"/>')
-    shade = SHADES[line.decision]
-    return tag("a", tag("title", said), tag("path", d=path), dot, href=f"#{line.slug}", class_=shade, tabindex="-1")
+    link = {"href": f"#{ROW}{line.slug}", "class_": SHADES[line.decision], "tabindex": "-1"}
+    return tag("a", tag("title", said), tag("path", d=path), dot, **link)
 
 
 def _ring(points: FloatArray) -> str:

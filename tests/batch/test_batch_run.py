@@ -201,10 +201,3 @@ def test_whatever_happens_to_a_field_has_a_word_and_a_line(error, state):
     outcome = attempt(job)
     assert (outcome.state, len(outcome.lines)) == (state, 1)
     assert ("Traceback" in "".join(outcome.log)) == (state == "fault")
-
-
-def test_a_wrong_call_is_one_line(tmp_path):
-    refused = command("nowhere", "--out", "out", cwd=tmp_path)
-    assert refused.returncode == 2
-    assert len(refused.stderr.splitlines()) == 1
-    assert list(tmp_path.iterdir()) == []

@@ -9,7 +9,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rxmap.batch import run_batch, sending
@@ -18,6 +18,7 @@ from rxmap.errors import CheckError, InputError
 from rxmap.pipeline import build, check
 
 
+@settings(max_examples=15)  # every file is synced to the disk
 @given(
     contents=st.dictionaries(st.from_regex(r"[a-z]{1,8}(/[a-z\u00e4 ]{1,8})?", fullmatch=True), st.binary(max_size=99))
 )

@@ -65,7 +65,7 @@ def few(field_line) -> Overview:
 
 
 def rows(view: Any) -> list[str]:
-    return view.page.eval_on_selector_all("table.fields tbody tr", "rows => rows.map(row => row.id)")
+    return view.page.eval_on_selector_all("table.fields tbody tr", "rows => rows.map(row => row.id.slice(4))")
 
 
 def test_two_thousand_fields_open_in_time_and_ask_for_nothing(field_line, opened):
@@ -126,8 +126,8 @@ def test_the_page_reads_without_a_script(few, opened):
 def test_a_field_on_the_map_leads_to_its_row_and_the_row_to_its_page(few, opened):
     view = opened(overview_page(few))
     slug = few.fields[0].slug
-    assert view.page.locator(f"#fields a[href='#{slug}']").count() == 1
-    assert view.page.locator(f"tr[id='{slug}'] a").get_attribute("href") == f"fields/{slug}/map.html"
+    assert view.page.locator(f"#fields a[href='#row-{slug}']").count() == 1
+    assert view.page.locator(f"tr[id='row-{slug}'] a").get_attribute("href") == f"fields/{slug}/map.html"
 
 
 def test_the_map_comes_closer_and_the_dots_keep_their_size(few, opened):
@@ -146,7 +146,7 @@ def test_north_is_up_and_west_is_left(field_line):
     spots = {"a": (0.0, 0.0), "north": (0.0, 0.1), "east": (0.1, 0.0)}
     lines = [field_line(name, outline=affinity.translate(outline, *shift)) for name, shift in spots.items()]
     page = overview_page(Overview(fields=tuple(lines), not_done=(), orders=(), seasons=()))
-    found = re.findall(r'href="#(\w+)" class.*?<circle cx="(\d+)" cy="(\d+)"', page, re.DOTALL)
+    found = re.findall(r'href="#row-(\w+)" class.*?<circle cx="(\d+)" cy="(\d+)"', page, re.DOTALL)
     x, y = ({name: int(values[at]) for name, *values in found} for at in (0, 1))
     assert y["north"] < y["a"] == pytest.approx(y["east"], abs=1)
     assert x["east"] > x["a"] == pytest.approx(x["north"], abs=1)
@@ -159,7 +159,7 @@ def test_fields_on_both_sides_of_the_180th_meridian_lie_side_by_side(field_line)
         for name, shift in (("w", 179.95), ("e", -179.98))
     ]
     page = overview_page(Overview(fields=tuple(lines), not_done=(), orders=(), seasons=()))
-    x = {name: int(at) for name, at in re.findall(r'href="#(\w)" class.*?<circle cx="(\d+)"', page, re.DOTALL)}
+    x = {name: int(at) for name, at in re.findall(r'href="#row-(\w)" class.*?<circle cx="(\d+)"', page, re.DOTALL)}
     assert x["w"] < x["e"]
 
 
