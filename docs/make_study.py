@@ -193,10 +193,10 @@ def oracle(field: Field) -> np.ndarray:
         sill *= (varied / 100.0) ** 2
         return np.clip(_ordinary(sill * among, noise, field.total, sill * cross, sill)[0], 0.0, 100.0)
     count = field.measure == "count"
-    micro = law["scatter"]
-    if law["alike"]:
-        micro = np.log(1.0 + 4.0 * law["alike"]) if count else law["alike"] / (law["level"] * (1.0 - law["level"]))
-    sample = Sample("poisson" if count else "binomial", field.total, field.units)
+    micro = np.log(1.0 + 4.0 * law["alike"]) if count and law["alike"] else law["scatter"]
+    # plants that are alike count for fewer (design effect, Kish 1965)
+    fewer = 1.0 if count else 1.0 / (1.0 + (field.units - 1.0) * law["alike"])
+    sample = Sample("poisson" if count else "binomial", fewer * field.total, fewer * field.units)
     extra = (micro + 1e-8) * np.eye(len(among))
     posterior = approximate(sample, sill * among + extra, (sample.latent, np.full(len(among), 0.2)))
     noise = posterior.noise + micro + 1e-8
@@ -227,7 +227,7 @@ def census_row(name: str, designs: int) -> str:
         name,
         f"{census.stops} of {len(census.total)}",
         f"{round(100 * mean['map'])} %",
-        *(f"{mean[f'skill {method}']:.2f}" for method in ("ours", "moments", "inverse")),
+        *(f"{mean[f'skill {method}']:.2f}" for method in ("ours", "always", "moments", "inverse")),
         f"{100 * mean['cover']:.0f}",
         *(f"{mean[f'value {method}']:.2f}" for method in ("ours", "moments", "inverse")),
     ]
@@ -246,7 +246,7 @@ def score_design(census: Census, seed: int) -> dict[str, float]:
     truth, seen = pressure[rest], pressure[walked]
     threshold = float(np.quantile(pressure, TREATED_ABOVE))
     at = model.predict(census.places[rest])
-    told = {"ours": at.mean}
+    told = {"ours": at.mean, "always": model.predict(census.places[rest], spatial=True).mean}
     for method in ("moments", "inverse"):
         told[method] = RIVALS[method](census.places[walked], seen, census.places[rest]).mean
     places = Places(
