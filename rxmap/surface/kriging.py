@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
 from typing import TypeVar
 
 import numpy as np
 from scipy import linalg
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 from rxmap.errors import InputError
 from rxmap.surface.covariance import Array, Kernel, Shape
@@ -86,6 +87,10 @@ class Kriging:
     spread: Array = field(init=False, repr=False)  # M^-1
 
     def __post_init__(self) -> None:
+        with one_blas_thread():
+            self._factor()
+
+    def _factor(self) -> None:
         covariance = self.sill * self.shape.correlations(self.coordinates, self.coordinates)
         covariance[np.diag_indices_from(covariance)] += self.nugget
         inverse = inverse_factor(covariance)
@@ -220,7 +225,7 @@ def krige(systems: Sequence[Kriging], places: Array, drift: Array | None = None)
     """
     job = _Job(systems, places, columns(drift, len(places)).T)
     stops = len(systems[0].coordinates)
-    with threadpool_limits(1):  # threads of ours and of BLAS would wait for each other
+    with one_blas_thread():
         if min(stops - FEWEST_STOPS, len(places) - FEWEST_PLACES) < 0:
             in_chunks(job.all_directly, len(places))
         else:
@@ -269,6 +274,18 @@ class _Job:
                 for (row, system), at_nodes in zip(same, sums, strict=True):
                     told = system.combine_near(near, shared, lattice.carry(at_nodes), self.level[:, part])
                     self.mean[row, part], self.variance[row, part] = told
+
+
+@cache
+def _threads() -> ThreadpoolController:
+    """Find the thread pools once: looking for them takes longer than many a fit."""
+    return ThreadpoolController()
+
+
+def one_blas_thread() -> AbstractContextManager[object]:
+    """Keep BLAS to one thread: its threads and ours would wait for each other, and small matrices need none."""
+    limited: AbstractContextManager[object] = _threads().limit(limits=1, user_api="blas")
+    return limited
 
 
 def in_chunks(work: Callable[[slice], Result], size: int) -> list[Result]:

@@ -8,7 +8,6 @@ from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike
-from threadpoolctl import threadpool_limits
 
 from rxmap.errors import InputError
 from rxmap.records import CovariateUse, Measure
@@ -19,7 +18,7 @@ from rxmap.surface.ensemble import Ensemble, range_centre
 from rxmap.surface.estimator import Estimator
 from rxmap.surface.evidence_ground import crowding, neighbour_ground
 from rxmap.surface.joint import Joint, joint_spatial, joint_uniform
-from rxmap.surface.kriging import krige
+from rxmap.surface.kriging import krige, one_blas_thread
 from rxmap.surface.links import NODE_WEIGHTS, NODES, Bounded, link_of, share_variance
 from rxmap.surface.places import (
     BoolArray,
@@ -164,7 +163,7 @@ class PressureModel(Estimator):
         self.pressure_ = observed_pressure(self.measure, self.per, totals, looked)
         self.places_, self.n_stops_ = places, len(places)
         self._names = tuple(names)
-        with threadpool_limits(1):
+        with one_blas_thread():
             self._fit_spatial(places)
             self._level = self._fit_level(self.places_)
         self._judge(places)
@@ -247,7 +246,7 @@ class PressureModel(Estimator):
     ) -> Array:
         if ensemble is None:
             return simulate_uniform(self._level, self._link, len(places), draws, random)
-        with threadpool_limits(1):
+        with one_blas_thread():
             return simulate_spatial(ensemble, self._link, places, drift=drift, draws=draws, random=random)
 
     def joint(self, coordinates: ArrayLike, covariates: ArrayLike | None = None) -> Joint:
@@ -265,7 +264,7 @@ class PressureModel(Estimator):
         """
         self.check_fitted()
         places = checked_places(coordinates)
-        with threadpool_limits(1):
+        with one_blas_thread():
             known, drift = self._driven_at(covariates, len(places), None)
             if self._driven is not None and known.any():
                 layers = np.zeros((len(places), drift.shape[1]))
