@@ -59,7 +59,7 @@ def test_goals_hold_on_a_few_fields(study: ModuleType, case: str) -> None:
 @pytest.mark.long
 @pytest.mark.parametrize("case", CASES)
 def test_goals_hold_on_more_fields(study: ModuleType, case: str) -> None:
-    held(scores(study, case, 40), case)
+    held(scores(study, case, 25), case)
 
 
 def designs(study: ModuleType, name: str, count: int) -> dict[str, float]:
