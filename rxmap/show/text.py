@@ -74,14 +74,14 @@ def length(metres: float, units: Units) -> str:
 
 
 def money(amount: float, currency: str) -> str:
-    """Write a sum: whole from 100 on, else three digits.
+    """Write a sum: whole from 100 on, else three digits, but never less than a hundredth.
 
     Examples
     --------
     >>> money(1240.4, "USD"), money(-7.5, "EUR")
     ('1,240 USD', '-7.5 EUR')
     """
-    return f"{number(amount)} {currency}"
+    return f"{number(round(amount, 2))} {currency}"
 
 
 def money_per_area(per_ha: float, currency: str, units: Units) -> str:

@@ -138,7 +138,7 @@ def _pass(one: PassResult, result: Result) -> dict[str, Any]:
         "next_look": one.next_look,
         "dates": None if one.dates is None else asdict(one.dates),
         "treated_ha": rounded(one.treated_ha, 4),
-        "share": rounded(one.treated_ha / result.field.area_ha, 4),
+        "share": rounded(min(one.treated_ha / result.field.area_ha, 1.0), 4),  # areas of parts are rounded
         "polygons": len(one.parts),
         "loads": one.loads,
         "check_strips": {

@@ -286,6 +286,34 @@ def test_it_holds_where_it_once_did_not(world: World) -> None:
     holds(world)
 
 
+SMALL = [
+    (32, 32, 0.5),
+    *(pytest.param(*one, marks=pytest.mark.long) for one in ((15, 15, 0.3), (6, 900, 0.4), (30, 100, 0.1))),
+]
+
+
+@pytest.mark.parametrize(("wide", "high", "turn"), SMALL)
+def test_small_and_narrow_fields_pass_their_own_checks(wide: float, high: float, turn: float, tmp_path: Path) -> None:
+    """Areas are written to a square metre, money to a hundredth: of a small field that is much."""
+    chance = random.Random(2)
+    folder = Folder(tmp_path, chance)
+
+    def place(x: float, y: float) -> list[float]:
+        east, north = x * math.cos(turn) - y * math.sin(turn), x * math.sin(turn) + y * math.cos(turn)
+        return [round(WEST + east / 71_500, 7), round(SOUTH + north / 111_250, 7)]  # metres of a degree at 50 N, about
+
+    folder.write(
+        "boundary.geojson", polygon([place(x * wide, y * high) for x, y in ((0, 0), (1, 0), (1, 1), (0, 1), (0, 0))])
+    )
+    for row in folder.rows:
+        lon, lat = place(wide * chance.uniform(0.05, 0.95), high * chance.uniform(0.05, 0.95))
+        row.update(lon=f"{lon:.7f}", lat=f"{lat:.7f}")
+    folder.save()
+    pipeline.build(folder.plan_path, tmp_path / "out")
+    (told,) = json.loads((tmp_path / "out/summary.json").read_text())["passes"]
+    assert (told["decision"], told["share"]) == ("all", 1.0)
+
+
 # --- the suite itself: a broken writer must turn it red ---
 
 
