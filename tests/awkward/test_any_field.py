@@ -311,7 +311,8 @@ def test_small_and_narrow_fields_pass_their_own_checks(wide: float, high: float,
     folder.save()
     pipeline.build(folder.plan_path, tmp_path / "out")
     (told,) = json.loads((tmp_path / "out/summary.json").read_text())["passes"]
-    assert (told["decision"], told["share"]) == ("all", 1.0)
+    assert told["decision"] == "all"
+    assert 0.997 < told["share"] <= 1.0  # half a square metre of 225
 
 
 # --- the suite itself: a broken writer must turn it red ---
