@@ -145,7 +145,7 @@ def _solved(plan: Plan, inputs: Inputs, tell: Progress) -> Result:
 
     tell("drawing zones and passes")
     zones = _zones(plan, stakes, grid)
-    shapes = zone_shapes(zones, targets, field=field, grid=grid)
+    shapes = zone_shapes(zones, targets, draws, field=field, grid=grid)
     ledger = Ledger(
         field=field, grid=grid, zones={one.zone: one.polygon for one in shapes}, stakes=stakes, units=plan.units
     )

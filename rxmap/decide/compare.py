@@ -45,6 +45,23 @@ class Draws:
         means = self.pressure[name] @ (self.area_ha / self.area_ha.sum())
         return float(np.mean(means > threshold))
 
+    def mean_range(self, name: str, share: FloatArray, mean: float) -> tuple[float, float]:
+        """5 and 95 % of the mean pressure of some ground over the drawn surfaces.
+
+        Parameters
+        ----------
+        name : str
+            Of the target.
+        share : ndarray, shape (rows, columns)
+            Share of each cell of the field grid that is this ground.
+        mean : float
+            Expected mean there. Draws are few and stand on blocks: they are shifted to it.
+        """
+        ground = block_sum(share, self.factor)[self.blocks]
+        means = self.pressure[name] @ (ground / ground.sum())
+        low, high = np.quantile(means - means.mean(), (0.05, 0.95)) + mean
+        return max(float(low), 0.0), float(high)
+
 
 def draw_surfaces(surfaces: Sequence[TargetSurface], grid: Grid, *, seed: int) -> Draws:
     """Draw whole surfaces of every target; targets are drawn independently."""

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import shapely
 
+from rxmap.decide.compare import Draws
 from rxmap.grid import M2_PER_HA, FloatArray, Grid
 from rxmap.records import Field, TargetResult, ZoneChoice, ZoneShape
 from rxmap.zones.clusters import Clusters
@@ -15,7 +16,9 @@ from rxmap.zones.polygons import coverage, label_polygons
 EXPLAINED_WELL = 0.6  # judgement, no source: below this the text says that zones are a rough picture
 
 
-def zone_shapes(clusters: Clusters, targets: Sequence[TargetResult], *, field: Field, grid: Grid) -> list[ZoneShape]:
+def zone_shapes(
+    clusters: Clusters, targets: Sequence[TargetResult], draws: Draws, *, field: Field, grid: Grid
+) -> list[ZoneShape]:
     """Outline each zone and sum up its pressure.
 
     Parameters
@@ -24,6 +27,8 @@ def zone_shapes(clusters: Clusters, targets: Sequence[TargetResult], *, field: F
         Zone of each cell.
     targets : sequence of TargetResult
         For the area means of pressure and probability.
+    draws : Draws
+        Drawn surfaces, for the range of a zone's mean.
     field, grid : Field, Grid
         The ground.
     """
@@ -37,6 +42,7 @@ def zone_shapes(clusters: Clusters, targets: Sequence[TargetResult], *, field: F
         cells = (clusters.labels == zone) & grid.inside
         pressure = {t.slug: _mean(t.surface.mean, cells, grid) for t in targets}
         p_over = {t.slug: _mean(t.surface.p_over, cells, grid) for t in targets}
+        ranges = {t.slug: draws.mean_range(t.name, grid.share * cells, pressure[t.slug]) for t in targets}
         polygons = [face.polygon for face in mine]
         shapes.append(
             ZoneShape(
@@ -45,7 +51,7 @@ def zone_shapes(clusters: Clusters, targets: Sequence[TargetResult], *, field: F
                 area_ha=round(sum(face.area_m2 for face in mine) / M2_PER_HA, 4),
                 pressure=pressure,
                 p_over=p_over,
-                text=_sentence(targets, pressure, p_over),
+                text="; ".join(_sentence(t, pressure[t.slug], ranges[t.slug], p_over[t.slug]) for t in targets),
             )
         )
     return shapes
@@ -55,10 +61,10 @@ def _mean(values: FloatArray, cells: np.ndarray[tuple[int, int], np.dtype[np.boo
     return float(np.average(values[cells], weights=grid.share[cells]))
 
 
-def _sentence(targets: Sequence[TargetResult], pressure: Mapping[str, float], p_over: Mapping[str, float]) -> str:
-    return "; ".join(
-        f"{t.name} {pressure[t.slug]:.3g} {t.unit}, {_sure(p_over[t.slug])} sure above {t.threshold:g}" for t in targets
-    )
+def _sentence(target: TargetResult, pressure: float, ends: tuple[float, float], p_over: float) -> str:
+    """Say what a zone holds on average, between what that lies with 90 %, and how sure a place of it is."""
+    between = f"{ends[0]:.3g} to {ends[1]:.3g}"
+    return f"{target.name} {pressure:.3g} ({between}) {target.unit}, {_sure(p_over)} sure above {target.threshold:g}"
 
 
 def _sure(share: float) -> str:

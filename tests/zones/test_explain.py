@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 import shapely
 
-from rxmap.grid import Frame, geodesic_area_m2, make_grid
+from rxmap.decide.compare import Draws
+from rxmap.grid import Frame, block_sum, geodesic_area_m2, make_grid
 from rxmap.records import Field
 from rxmap.zones.clusters import make_zones
 from rxmap.zones.explain import zone_choice, zone_shapes
@@ -30,7 +31,12 @@ def split(field, *, zones=None):
     surface = SimpleNamespace(mean=grid.spread(pressure), p_over=grid.spread((pressure > 8).astype(float)))
     target = SimpleNamespace(name="midge", slug="midge", unit="per sweep", threshold=8.0, surface=surface)
     clusters = make_zones(pressure[:, np.newaxis], grid, zones=zones, smooth_m=10.0, seed=1)
-    return clusters, zone_shapes(clusters, [target], field=field, grid=grid)
+    # Drawn on blocks of 2 by 2 cells: both halves move together, by 1 either way
+    area = block_sum(grid.share, 2)
+    blocks = area > 0
+    moved = np.linspace(-1.0, 1.0, 101)[:, None] * np.ones(blocks.sum())
+    draws = Draws(factor=2, blocks=blocks, area_ha=area[blocks], pressure={"midge": 11.0 + moved})
+    return clusters, zone_shapes(clusters, [target], draws, field=field, grid=grid)
 
 
 def test_zones_cover_the_field_once_and_their_areas_add_up(field):
@@ -48,7 +54,8 @@ def test_the_first_zone_is_the_one_that_would_cost_least_to_leave_alone(field):
 
 def test_a_zone_says_what_it_holds_in_a_sentence(field):
     _, shapes = split(field, zones=2)
-    assert shapes[0].text.startswith("midge 2")
+    low = shapes[0].pressure["midge"]
+    assert shapes[0].text.startswith(f"midge {low:.3g} ({low - 0.9:.3g} to {low + 0.9:.3g}) per sweep, ")
     assert shapes[0].text.endswith("sure above 8")
 
 
