@@ -29,6 +29,7 @@ MOST_PIXELS = 600  # along a side of the field; paper shows no more at this size
 MOST_NUMBERS = 12  # treated parts that carry their number; more would hide the map
 ROOM = 0.07  # of the map's height: most of it at its foot, for the bar of lengths and the arrow
 MOST_RATES, LONGEST_NAME, LONGEST_ENTRY = 3, 50, 90  # in the legend
+LEGEND_GAP = 0.5  # [pt] between entries
 SWATCH = 20.0  # [pt] width of a look in the legend
 BAR, BAR_NAMES, BAR_FIGURES = 15.0, 120.0, 110.0  # [pt] height of a bar of money; widths of what stands beside it
 HALO = 2.2  # [pt] white beside a black hatch, so that it shows on dark ground
@@ -83,12 +84,12 @@ def draw_legend(paper: Paper, drawn: Legend, *, left: float, top: float, width: 
             paper.put(line, left + indent, top + SMALL + number * SMALL * LEADING, size=SMALL, bold=not look)
         if look:
             _swatch(paper, look, left, top)
-        top += len(lines) * SMALL * LEADING + 3
+        top += len(lines) * SMALL * LEADING + LEGEND_GAP
 
 
 def legend_height(drawn: Legend, width: float) -> float:
     """Height of a legend of a width [pt]."""
-    return sum(len(_entry(look, words, width)) * SMALL * LEADING + 3 for look, words in drawn)
+    return sum(len(_entry(look, words, width)) * SMALL * LEADING + LEGEND_GAP for look, words in drawn)
 
 
 def _entry(look: Look, words: str, width: float) -> list[str]:
@@ -192,7 +193,7 @@ def _parts(paper: Paper, axes: Any, result: Result, one: PassResult) -> Legend:
     """Hatch what is treated, closer the higher the rate, and what is left as a check strip."""
     rates = sorted({part.rate for part in one.parts if part.treat})
     looks = {
-        rate: TREATED | {"hatch": "/" * min(at + (2 if len(rates) == 1 else 1), 4)} for at, rate in enumerate(rates)
+        rate: TREATED | {"hatch": "/" * min(2 * at + (2 if len(rates) == 1 else 1), 7)} for at, rate in enumerate(rates)
     }
     to_metres = result.field.frame.geometry_to_metres
     for part in one.parts:

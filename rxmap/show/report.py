@@ -12,10 +12,10 @@ from rxmap.errors import printable
 from rxmap.records import Part, PassResult, Result, TargetResult
 from rxmap.show import story, tables, text, weather
 from rxmap.show.charts import draw_legend, draw_map, draw_money, legend_height, numbered
-from rxmap.show.paper import INSIDE, MARGIN, Paper, plain_settings
+from rxmap.show.paper import INSIDE, MARGIN, SMALL, Paper, plain_settings
 from rxmap.write.record import quantity
 
-MAP_HEIGHT, SEVERAL_HEIGHT, LEGEND_WIDTH = 265.0, 235.0, 165.0  # [pt] of one map, of each of several
+MAP_HEIGHT, SEVERAL_HEIGHT, LEGEND_WIDTH = 265.0, 175.0, 165.0  # [pt] of one map, of each of several
 MOST_MAPS = 3  # further passes stand in the tables and on the page
 LONGEST_NAME = 60  # in headings and tables; the headline has all of it
 
@@ -53,11 +53,12 @@ def report_paper(result: Result) -> Paper:
     _targets(paper, result)
     if result.weather:
         paper.heading("Weather")
-        paper.bullets([*weather.sentences(result.weather, result.units), weather.LAST])
+        paper.bullets([*weather.sentences(result.weather, result.units), weather.LAST], size=SMALL)
     paper.heading("Cautions")
-    paper.bullets([f"{text.safe(each.text)} ({text.safe(each.code)})" for each in result.cautions] or ["None."])
+    told = [f"{text.safe(each.text)} ({text.safe(each.code)})" for each in result.cautions]
+    paper.bullets(told or ["None."], size=SMALL)
     paper.heading("Before anybody sprays")
-    paper.bullets([line.replace("This page", "This report") for line in story.SAFETY])
+    paper.bullets([line.replace("This page", "This report") for line in story.SAFETY], size=SMALL)
     return paper
 
 
@@ -151,10 +152,12 @@ def _dates(paper: Paper, result: Result) -> None:
     field: Mapping[str, Any] = result.plan["field"]  # type: ignore[assignment]
     day = str(field.get("spray_date") or "not set")
     rows: list[Row] = []
+    stay: list[str] = []
     for one in result.passes:
         dates, name = one.dates, short(one.name)
         if dates is None:
-            rows.append((name, "does not go out", "-", "-", "-", text.safe(one.next_look) or "-"))
+            rows.append((name, "does not go out", "-", "-", "-", "below" if one.next_look else "-"))
+            stay += [text.safe(one.next_look, text.LONGEST_SENTENCE)] if one.next_look else []
         else:
             waits = [
                 text.safe(each) if each else "see the label"
@@ -165,6 +168,7 @@ def _dates(paper: Paper, result: Result) -> None:
         paper.heading("Dates; the label holds")
         head = ("Pass", "Spray date", "No entry for", "No rain for", "Harvest from", "Look again")
         paper.table(head, rows, (16, 13, 21, 15, 15, 22))
+        paper.bullets(stay)
 
 
 # Why here and not there --------------------------------------------------------------------------
@@ -253,13 +257,19 @@ def _left_alone(paper: Paper, result: Result) -> None:
                 reasons[part.reason] = reasons.get(part.reason, 0.0) + part.area_ha
         told = [f"{text.safe(reason)}, {text.area(area, result.units)}" for reason, area in reasons.items()]
         lines += [f"{short(one.name)}: {'; '.join(told)}."] if told else []
-    names = {one.slug: short(one.name) for one in result.passes}
-    for each in result.keep_outs:
-        setback = text.length(each.setback_m, result.units)
-        keep = [names[slug] for slug in each.passes if slug in names]
-        by = f" by {text.listed(keep)}" if keep else ""
-        lines.append(f"Keep-out: {text.safe(each.reason)}, with {setback} around it; never treated{by}, whatever pays.")
+    lines += list(_kept(result))
     paper.bullets(lines or ["Nothing." if result.passes else "The whole field; no pass is planned."])
+
+
+def _kept(result: Result) -> Iterator[str]:
+    """Say of each kept place how much ground around it which pass leaves."""
+    names = {one.slug: short(one.name) for one in result.passes}
+    for reason, places in groupby(sorted(result.keep_outs, key=lambda each: each.reason), lambda each: each.reason):
+        around: dict[str, None] = {}
+        for each in places:
+            by = text.listed([names[slug] for slug in each.passes if slug in names])
+            around[f"{text.length(each.setback_m, result.units)} around it{f' by {by}' if by else ''}"] = None
+        yield f"Keep-out: {text.safe(reason)}, with {text.listed(list(around))}; never treated, whatever pays."
 
 
 # What it is worth --------------------------------------------------------------------------------
@@ -274,7 +284,7 @@ def _worth(paper: Paper, result: Result) -> None:
     rests = list(_rests_on(result.plan))
     if rests and result.money is not None:
         paper.block("The figures rest on", bold=True)
-        paper.bullets(rests)
+        paper.bullets(rests, size=SMALL)
 
 
 def _rests_on(plan: Mapping[str, Any]) -> Iterator[str]:
@@ -316,7 +326,10 @@ def _what_if(paper: Paper, result: Result) -> None:
         treated = "; ".join(f"{short(one.name)} {text.percent(shares.get(one.slug, 0.0))}" for one in result.passes)
         rows.append((text.safe(name), treated, *tables.best_choice(money, any(shares.values()))))
     paper.heading("What if", before=80)
-    paper.block("Decided again under one changed assumption, the fitted pressure as it is.")
+    paper.block(
+        "Decided again under one changed assumption, the fitted pressure as it is. Check strips and what the machine "
+        "cannot follow are taken off in the first row only."
+    )
     paper.top += 3
     paper.table(("Assumption", "Share of the field treated", "Best", "Gain over nothing"), rows, (30, 50, 18, 22))
 

@@ -7,7 +7,7 @@ from itertools import groupby
 from typing import Any
 
 from rxmap.records import LoadPlan, PassResult
-from rxmap.show import text
+from rxmap.show import story, text
 from rxmap.show.paper import SMALL, Paper, plain_settings
 from rxmap.write.mix_sheet import MixLine, mix_lines, mix_totals
 
@@ -119,7 +119,9 @@ def mix_sheet_paper(pass_result: PassResult, load_plan: LoadPlan, field_name: st
     rows = [*_loads(lines, items, units), *_extras(load_plan, lines, items), _totals(load_plan, lines, items, units)]
     paper.table(head, rows, (13, 14, *[18] * len(items), 8), size=size)
     paper.heading("How the loads run")
-    paper.bullets([f"{load_plan.order}.", f"A load ends with {load_plan.limit}.", *_left(load_plan)], size=MIDDLE)
+    paper.bullets(
+        [story.sentence(load_plan.order), f"A load ends with {load_plan.limit}.", *_left(load_plan)], size=MIDDLE
+    )
     paper.heading("Before mixing")
     paper.bullets(MIXING, size=MIDDLE)
     return paper

@@ -243,7 +243,7 @@ def _what_if(result: Result) -> list[str]:
         for name, share, money in [("as planned", planned, result.money), *cases]
     ]
     head = ("Assumption", *(f"Treated, {text.safe(one.name)}" for one in result.passes), "Best", "Gain over nothing")
-    caption = "What if: decided again under one changed assumption, the fitted pressure as it is"
+    caption = "What if: decided again under one changed assumption; check strips are taken off in the first row only"
     return [table(caption, head, rows, numbers=" " + "n" * len(result.passes) + " n")]
 
 
