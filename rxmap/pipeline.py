@@ -48,7 +48,14 @@ OLDER_VISIT = "older visit"  # why such a row is not used for the field
 Progress = Callable[[str], None]
 
 
-def build(plan_path: str | Path, out: str | Path, *, replace: bool = False, progress: Progress | None = None) -> Result:
+def build(
+    plan_path: str | Path,
+    out: str | Path,
+    *,
+    replace: bool = False,
+    progress: Progress | None = None,
+    beside: Executor | None = None,
+) -> Result:
     """Do the whole job of one plan: from scouting stops to a published result folder.
 
     Parameters
@@ -61,6 +68,8 @@ def build(plan_path: str | Path, out: str | Path, *, replace: bool = False, prog
         Whether an earlier result may be replaced.
     progress : callable, optional
         Called with one line before each step.
+    beside : Executor, optional
+        Who prints the papers; by default a process of its own for this build.
 
     Raises
     ------
@@ -72,14 +81,14 @@ def build(plan_path: str | Path, out: str | Path, *, replace: bool = False, prog
         If the result fails its own checks; nothing is published.
     """
     tell = progress or (lambda _: None)
-    with Beside(DRAWING) as beside:
+    with beside or Beside(DRAWING) as printer:
         tell("reading the plan and its files")
         plan, inputs = check(plan_path)
         files = [plan.folder / file.name for file in inputs.files]
         refuse_unless_free(Path(out), replace=replace, inputs=files)
         result = solve(plan, inputs, progress=tell)
         tell("writing and checking the files")
-        publish(result, Path(out), replace=replace, inputs=files, beside=beside)
+        publish(result, Path(out), replace=replace, inputs=files, beside=printer)
     return result
 
 

@@ -22,6 +22,7 @@ from typing import Any
 
 from rxmap.batch.tasks import Task
 from rxmap.batch.work import ONE_THREAD, Outcome, Tell, attempt, memory_mb
+from rxmap.beside import Here
 
 MOST_TRIES = 2  # of a field that loses its worker: once may be chance
 MOST_STILLBORN = 3  # workers in a row that end before they are ready: then none ever will be
@@ -196,7 +197,8 @@ def _serve(pipe: Connection, place: Path, noise: Path) -> None:
 def _build(task: Task, place: Path, tell: Tell) -> None:
     from rxmap.pipeline import build  # here: in a worker only, after its surroundings are set
 
-    build(task.plan, place / task.slug, replace=True, progress=tell)
+    # every core has a field already: a process for each field's papers would cost more than it saves
+    build(task.plan, place / task.slug, replace=True, progress=tell, beside=Here())
 
 
 def _warm_up() -> None:

@@ -14,6 +14,7 @@ from threadpoolctl import threadpool_limits
 import rxmap
 from rxmap.batch.tasks import input_paths
 from rxmap.batch.work import Outcome, Tell, attempt
+from rxmap.beside import Here
 from rxmap.errors import CheckError, InputError, shown
 from rxmap.plan import read_plan
 from rxmap.write.files import read_json, walk, write_bytes
@@ -105,7 +106,7 @@ def build_sent(content: bytes, plan_name: str, version: str) -> tuple[Outcome, b
         with tempfile.TemporaryDirectory(prefix="rxmap-") as place:
             folder, out = Path(place) / "inputs", Path(place) / "result"
             unpack(content, folder)
-            build(folder / plan_name, out, progress=tell)
+            build(folder / plan_name, out, progress=tell, beside=Here())
             files = sorted(Path(root) / name for root, _, names in walk(out) for name in names)
             result.extend(packed({path.relative_to(out).as_posix(): path for path in files}))
 
