@@ -169,15 +169,16 @@ def test_the_search_fits_a_point_once_and_in_order() -> None:
         (None, (0.0, 0.10), (0.0, 0.06)),
         (Shape("exponential", 200.0), (0.0, 0.10), (0.0, 0.06)),
         (Shape("matern32", 200.0), (0.0, 0.10), (0.05, 1.0)),
-        (Shape("exponential", 200.0, 6.0), (0.25, 1.0), (0.0, 0.10)),
+        (Shape("exponential", 200.0, 6.0), (0.10, 1.0), (0.0, 0.10)),
     ],
 )
 def test_how_often_direction_and_smoothness_are_found(
     shape: Shape | None, rows: tuple[float, float], smooth: tuple[float, float]
 ) -> None:
     # In a first simulation of 144 fields each: a direction where there is none 5 % (exponential), 3 % (Matern), 2 %
-    # (noise); the smoother kernel where it is not true 1 % and 0 %. 90 fields here: two standard errors are 5 %
-    told = [chosen(measure, seed, shape) for measure in ("count", "incidence", "rating") for seed in range(30)]
+    # (noise); the smoother kernel where it is not true 1 % and 0 %. 48 fields here: two standard errors are 6 %, and
+    # 11 % of a direction that is there, found in one field of five
+    told = [chosen(measure, seed, shape) for measure in ("count", "incidence", "rating") for seed in range(16)]
     along = np.mean([one.ratio > 1.0 for one in told])
     smoother = np.mean([one.kernel == "matern32" for one in told])
     print(f"{shape}: rows {along:.2f}, smoother {smoother:.2f}")
