@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -260,8 +261,9 @@ class _Job:
         """Sum over near stops at every place, over far ones at the nodes of the tile."""
         pieces = [(part, tile.lattice(self.places[part])) for part in tile.pieces(self.places, len(self.stops))]
         for shape, same in self.rows.items():
-            compact = shape.kernel == "spherical"  # 0 beyond the range, and not smooth there
-            near = np.flatnonzero(tile.beyond(self.stops) < (shape.range if compact else tile.halo(shape.ratio)))
+            compact = shape.kernel == "spherical"  # 0 beyond its range, and not smooth there
+            reach = shape.range * math.sqrt(shape.ratio) if compact else tile.halo(shape.ratio)  # along the heading
+            near = np.flatnonzero(tile.beyond(self.stops) < reach)
             crowded = len(tile.index) < FEWEST_PLACES or len(near) > MOST_NEAR * len(self.stops)
             far = shape.correlations(tile.nodes, self.stops) * (not compact)
             far[near] = 0.0
