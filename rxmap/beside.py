@@ -19,7 +19,7 @@ from typing import Any, BinaryIO, ParamSpec, TypeVar
 Given = ParamSpec("Given")
 Found = TypeVar("Found")
 
-LEAVE_S = 10.0  # [s] to end by itself once nobody asks any more; own choice
+DRAWING = ("rxmap.show.report", "rxmap.show.sheets", "matplotlib.backends.backend_pdf")  # what a build prints with
 
 
 class Here(Executor):
@@ -82,37 +82,33 @@ class Beside(Executor):
         except (OSError, EOFError, pickle.UnpicklingError):
             if self._given_up:
                 raise
-            self._end(at_once=True)
+            self._end()
             return task(*args, **kwargs)
         if error is not None:
             raise error
         return value  # type: ignore[no-any-return]
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
-        """Let the process end; not `wait` ends it at once."""
+        """End the process: after the open tasks, or if not `wait` at once."""
         self._given_up = not wait
         self._talk.shutdown(wait=wait, cancel_futures=cancel_futures)
-        self._end(at_once=not wait)
+        self._end()
 
     def __exit__(self, kind: type[BaseException] | None, error: object, trace: object) -> None:
         """Wait for open tasks after good work; drop them after an error."""
         self.shutdown(wait=kind is None, cancel_futures=True)
 
-    def _end(self, *, at_once: bool) -> None:
+    def _end(self) -> None:
+        """End the process: it holds nothing but modules, and to leave by itself takes it a third of a second."""
         process, self._process = self._process, None
         if process is None:
             return
-        if at_once:
-            process.kill()
+        process.kill()
+        process.wait()
         for pipe in (process.stdin, process.stdout):
             if pipe is not None:
-                with contextlib.suppress(OSError):
+                with contextlib.suppress(OSError):  # half a task may be left in it
                     pipe.close()
-        try:
-            process.wait(LEAVE_S)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
 
 
 def _send(pipe: BinaryIO | Any, told: object) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from rxmap.beside import Beside, Here
+from rxmap.beside import DRAWING, Beside, Here
 from rxmap.cautions import result_cautions
 from rxmap.decide.benefit import Stake, crop_value_ha, stake_of
 from rxmap.decide.compare import Draws, compare, draw_surfaces, less_given_up
@@ -43,7 +43,6 @@ from rxmap.write.publish import refuse_unless_free, staged
 from rxmap.zones.clusters import Clusters, make_zones
 from rxmap.zones.explain import zone_choice, zone_shapes
 
-DRAWING = ("rxmap.show.report", "rxmap.show.sheets", "matplotlib.backends.backend_pdf")  # to be there when it is wanted
 OLDER_VISIT = "older visit"  # why such a row is not used for the field
 Progress = Callable[[str], None]
 

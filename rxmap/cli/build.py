@@ -15,11 +15,14 @@ def build(
     as_json: Annotated[bool, typer.Option("--json", help="Print the summary as JSON.")] = False,
 ) -> None:
     """Do the whole job: surfaces, decision, zones, passes and map, published at once or not at all."""
+    from rxmap.beside import DRAWING, Beside
+
+    beside = Beside(DRAWING)  # first of all: it imports what draws while this process imports what computes
     from rxmap.cli.words import print_result, telling
     from rxmap.pipeline import build as run
 
     with telling() as tell:
-        result = run(plan_path, out, replace=replace, progress=tell)
+        result = run(plan_path, out, replace=replace, progress=tell, beside=beside)
     if as_json:
         print((out / "summary.json").read_text(encoding="utf-8"), end="")
     else:
