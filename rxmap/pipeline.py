@@ -401,17 +401,23 @@ def _passes(
         _refuse_over_limits(plan, told)
         if decision.goes_out:
             dates = pass_dates(option.products, [measures[name] for name in option.control], plan.field.spray_date)
-            told = replace(told, dates=dates)
-            treated = treated_ground(told, ledger.field.frame)
-            if treated:
-                loads = plan_loads(treated, option.products, machine=plan.machine, field=ledger.field)
-                told = replace(told, load_plan=loads, loads=len(loads.loads))
-            passes.append(told)
+            passes.append(_with_loads(replace(told, dates=dates), option, plan, ledger.field))
         else:
             mine = [target for target in targets if target.name in option.control]
             look = next_look(mine, inputs.observations, next_crop=plan.field.next_crop)
             passes.append(replace(told, next_look=look))
     return passes
+
+
+def _with_loads(told: PassResult, option: PassOption, plan: Plan, field: Field) -> PassResult:
+    treated = treated_ground(told, field.frame)
+    if not treated or plan.machine is None:
+        return told
+    try:
+        loads = plan_loads(treated, option.products, machine=plan.machine, field=field)
+    except InputError as error:  # a tank or a carrier that no load can have: the plan can mend it
+        raise PlanError([f"{plan.path.name}: {line}" for line in error.faults]) from error
+    return replace(told, load_plan=loads, loads=len(loads.loads))
 
 
 def _refuse_over_limits(plan: Plan, told: PassResult) -> None:
