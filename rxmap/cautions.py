@@ -9,15 +9,13 @@ from rxmap.decide.decision import PassDecision
 from rxmap.errors import Caution
 from rxmap.passes.keep_outs import nothing_kept
 from rxmap.plan import Plan
-from rxmap.plan_rules import not_applied
 from rxmap.records import Inputs, Money, PassResult
 from rxmap.surface.target import FEWEST_EDGE_STOPS, TargetSurface
 
 
 def input_cautions(plan: Plan, inputs: Inputs) -> list[Caution]:
     """Cautions that the plan and its files raise before anything is computed."""
-    found = [Caution(f"not_applied: {key}", f"{key} is read but not acted on yet.") for key in not_applied(plan)]
-    found += inputs.cautions
+    found = list(inputs.cautions)
     found += nothing_kept(inputs.keep_outs, plan.product)
     if not plan.product:
         found.append(Caution("no_product", "The plan has no product: surfaces and zones only, no pass and no money."))

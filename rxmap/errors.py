@@ -99,7 +99,7 @@ class Caution:
     Parameters
     ----------
     code : str
-        Short and stable, such as ``few_stops`` or ``not_applied: field.harvest``.
+        Short and stable, such as ``few_stops`` or ``image_not_used: NDVI``.
     text : str
         One or two plain sentences.
     """

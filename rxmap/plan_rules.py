@@ -312,12 +312,3 @@ RULES: tuple[Callable[[Plan], Iterator[str]], ...] = (
     _money,
     _dates,
 )
-
-
-def not_applied(plan: Plan) -> list[str]:
-    """List the keys that were read and are not acted on yet: each becomes a caution."""
-    later: list[tuple[str, object]] = []
-    for number, product in enumerate(plan.product, start=1):
-        for key in ("droplet", "group"):
-            later.append((f"product[{number}].label.{key}", getattr(product.label, key)))
-    return [key for key, value in later if value]

@@ -372,7 +372,7 @@ def make_result() -> Result:
         ),
         cautions=(
             Caution("few_stops", "13 stops carry the map of Marsh leafhopper."),
-            Caution("not_applied: field.harvest", f"field.harvest is read but not acted on. {HOSTILE_NOTE}"),
+            Caution("image_not_used: NDVI", f"NDVI takes nothing off the errors. {HOSTILE_NOTE}"),
         ),
         inputs=(
             InputFile(name="boundary.geojson", bytes=812, sha256="a" * 64),

@@ -2,13 +2,12 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
-import re
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rxmap.plan_rules import contradictions, is_range, not_applied, stage_rank
+from rxmap.plan_rules import contradictions, is_range, stage_rank
 
 ROWAN = "product.0."
 RATES = {f"{ROWAN}rate": ["0.2 L/ha", "0.3 L/ha"]}
@@ -177,17 +176,6 @@ def test_numbers_run_by_value_and_not_as_text(one, other):
 def test_other_codes_have_no_place_in_an_order(code):
     assert stage_rank(code) is None
     assert not is_range((code, "R1"))
-
-
-def test_a_key_that_is_not_acted_on_is_listed_by_its_place(plan_of):
-    keys = {f"{ROWAN}pack": "5 L", f"{ROWAN}label.group": "4A", "weather.file": "w.csv"}
-    plan = plan_of(keys | {"check_strips.count": 2, "machine.limits": {"polygons": 9}})
-    for place in not_applied(plan):
-        found = plan.model_dump(by_alias=True)
-        for name, number in re.findall(r"(\w+)(?:\[(\d+)\])?", place):
-            found = found[name][int(number) - 1] if number else found[name]
-        assert found, place
-    assert not_applied(plan_of({"check_strips.count": 0})) == []
 
 
 def test_rules_hold_whatever_the_order_of_sections(plan_of):

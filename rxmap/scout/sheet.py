@@ -86,7 +86,7 @@ def walk_paper(walk: Walk) -> Paper:
         [
             *BEFORE,
             *map(text.safe, walk.waits),
-            *(text.safe(each.text) for each in walk.cautions if not each.code.startswith("not_applied")),
+            *(text.safe(each.text) for each in walk.cautions),
         ]
     )
     paper.top += 10

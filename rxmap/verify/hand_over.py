@@ -67,6 +67,10 @@ def _sentences(crew: Crew, result: Folder) -> Iterator[tuple[str, str]]:
     carrier = quantity(result.plan["machine"]["carrier"])
     per_minute = 60.0 * carrier.magnitude * convert(swept_ha_s(result.plan["machine"]), "ha", denominator(carrier.unit))
     yield "flow", f"Flow {per_minute:.4g} {numerator(carrier.unit)}/minute over the whole swath"
+    names = {used["name"] for used in told["products"]}
+    for product in result.plan["product"]:
+        if product["name"] in names and product["label"].get("droplet"):
+            yield "spray quality", plain(product["label"]["droplet"])[:LONGEST_NAME].rstrip()
     yield "number of loads", f"Loads {told['loads']}{',' if told['loads'] > 1 else ';'}"
     yield "number of polygons", f"Polygons {told['polygons']}, of these {len(parts)} with a rate above 0"
     yield "test zone", f"the two squares of {TEST_ZONE} with clean water"

@@ -111,9 +111,19 @@ def _facts(result: Result, one: PassResult, loads: LoadPlan) -> Iterator[str]:
     yield from _fact("Carrier", _carrier(treated, totals))
     how = f", {loads.order}; a load ends with {loads.limit}" if len(loads.loads) > 1 else f"; it holds {loads.limit}"
     yield from _fact("Flow", loads.pace)
+    droplets = _droplets(one, result.plan)
+    if droplets:
+        yield from _fact("Droplets", f"{droplets}, as the plan took it from the label")
     yield from _fact("Loads", f"{len(loads.loads)}{how}")
     yield from _fact("Extra mix", _extra_mix(numerator(treated[0].vol_unit), loads))
     yield _fact_line("Polygons", f"{len(one.parts)}, of these {len(treated)} with a rate above 0")
+
+
+def _droplets(one: PassResult, plan: Mapping[str, Any]) -> str:
+    """Spray quality that the labels of a tank ask for."""
+    used = {use.name for use in one.products}
+    told = [product["label"].get("droplet") for product in plan.get("product", ()) if product["name"] in used]
+    return " and ".join(dict.fromkeys(ascii_text(each, LONGEST_NAME) for each in told if each))
 
 
 def _carrier(treated: Sequence[Part], totals: Mapping[str, tuple[Decimal, str]]) -> str:

@@ -53,6 +53,7 @@ rate = "9 floz/acre"
 cost = "2.10 EUR/floz"
 applied = [ { date = 2031-06-20, rate = "9 floz/acre" } ]
 [product.label]
+droplet = "very coarse"
 min = "6 floz/acre"
 max = "13 floz/acre"
 season_max = "26 floz/acre"

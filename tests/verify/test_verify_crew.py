@@ -345,6 +345,11 @@ def strips_on_most_of_the_ground(folder: Path) -> None:
 # The hand-over -----------------------------------------------------------------------------------
 
 
+@found_in(PAGE, "spray quality is not told as")
+def spray_quality_edited(folder: Path) -> None:
+    text(folder, PAGE, "very coarse", "fine")
+
+
 @found_in(PAGE, "flow is not told as")
 def flow_edited(folder: Path) -> None:
     text(folder, PAGE, "Flow         ", "Flow         9")

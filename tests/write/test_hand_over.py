@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import hashlib
 import json
 from dataclasses import replace
@@ -54,6 +55,14 @@ def test_it_names_every_machine_file_with_its_digest(page: str, tmp_path: Path) 
     for file in files:
         assert file.name in page
         assert hashlib.sha256(file.read_bytes()).hexdigest() in page
+
+
+def test_it_tells_the_spray_quality_of_the_label(result: Result, hopper: PassResult, loads: LoadPlan) -> None:
+    assert "Droplets" not in hand_over_text(result, hopper, loads, {})
+    plan = copy.deepcopy(dict(result.plan))
+    plan["product"][0]["label"]["droplet"] = "coarse"
+    told = hand_over_text(replace(result, plan=plan), hopper, loads, {})
+    assert "Droplets     coarse, as the plan took it from the label" in told
 
 
 def test_it_says_what_the_operator_sets_and_checks(page: str, hopper: PassResult) -> None:
