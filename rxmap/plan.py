@@ -107,6 +107,7 @@ Whole = Annotated[int, BeforeValidator(_whole)]
 Date = Annotated[dt.date, BeforeValidator(_date)]
 Text = Annotated[str, Field(min_length=1, max_length=200)]
 Code = Annotated[Text, BeforeValidator(_code)]
+RateUnit = Annotated[Text, AfterValidator(lambda unit: parse(f"1 {unit}", "rate").unit)]
 Place = tuple[Annotated[Number, Field(ge=-180, le=180)], Annotated[Number, Field(ge=-90, le=90)]]
 
 # One form or the other, told apart before it is read, so that a fault is reported once and in its own words.
@@ -312,6 +313,7 @@ class Machine(Section):
     look_ahead: TimeOrZero | None = None
     heading: Annotated[Number, Field(ge=0, lt=360)] | None = None
     limits: Limits | None = None
+    rate_unit: RateUnit | None = None
 
     @property
     def speed_m_s(self) -> float:
@@ -448,7 +450,7 @@ def read_plan(path: str | Path) -> Plan:
     """
     # Here: they know the models.
     from rxmap.plan_faults import fault_lines
-    from rxmap.plan_rules import contradictions
+    from rxmap.plan_rules import contradictions, in_machine_unit
 
     path = Path(path)
     document = _load(path)
@@ -462,7 +464,7 @@ def read_plan(path: str | Path) -> Plan:
         raise PlanError(faults.lines) from None
     faults.extend(f"{path.name}: {line}" for line in contradictions(plan))
     faults.raise_if_any(PlanError)
-    return plan
+    return in_machine_unit(plan)
 
 
 def _load(path: Path) -> dict[str, Any]:

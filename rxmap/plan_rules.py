@@ -47,6 +47,36 @@ def _names(plan: Plan) -> Iterator[str]:
             yield f"override[{number}].pass: '{override.pass_}' is not a pass of this plan. Passes: {_list(passes)}."
 
 
+def in_machine_unit(plan: Plan) -> Plan:
+    """Turn the rates of the products into the unit that the plan asks for, for a terminal that knows no other.
+
+    Products that are measured in something else, weight beside volume, keep their own.
+    """
+    unit = plan.machine.rate_unit if plan.machine else None
+    if unit is None:
+        return plan
+    return plan.model_copy(update={"product": tuple(_turned(product, unit) for product in plan.product)})
+
+
+def _turned(product: Product, unit: str) -> Product:
+    if not product.full_rate.is_like(unit):
+        return product
+    rates = tuple(Quantity(rate.to(unit), unit) for rate in product.rates)
+    under = product.under_label
+    if under is not None:
+        under = under.model_copy(update={"rate": Quantity(under.rate.to(unit), unit)})
+    return product.model_copy(
+        update={"rate": rates if isinstance(product.rate, tuple) else rates[0], "under_label": under}
+    )
+
+
+def _rate_unit(plan: Plan) -> Iterator[str]:
+    unit = plan.machine.rate_unit if plan.machine else None
+    if unit is not None and not any(product.full_rate.is_like(unit) for product in plan.product):
+        rates = _list({product.full_rate.unit for product in plan.product}) or "none"
+        yield f"machine.rate_unit: no product is measured in anything like {unit}. Rates are in: {rates}."
+
+
 def _idle(plan: Plan) -> Iterator[str]:
     """Products and passes that could never go out: more likely a slip than a wish."""
     in_pass = {name for section in plan.pass_ for name in section.products}
@@ -306,6 +336,7 @@ RULES: tuple[Callable[[Plan], Iterator[str]], ...] = (
     _names,
     _idle,
     _machine,
+    _rate_unit,
     _target,
     _stage_given,
     _product,

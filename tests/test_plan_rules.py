@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rxmap.plan_rules import contradictions, is_range, stage_rank
+from rxmap.passes.label import label_faults
+from rxmap.plan_rules import contradictions, in_machine_unit, is_range, stage_rank
 
 ROWAN = "product.0."
 RATES = {f"{ROWAN}rate": ["0.2 L/ha", "0.3 L/ha"]}
@@ -22,6 +23,10 @@ def test_a_sound_plan_has_no_contradiction(plan_of):
 CASES = [
     ({"machine": None}, "machine: is missing. A plan with a product needs the machine that applies it."),
     ({"machine.carrier": "150 kg/ha"}, "machine.carrier: found '150 kg/ha': the carrier is a volume per area"),
+    (
+        {"machine.rate_unit": "kg/ha"},
+        "machine.rate_unit: no product is measured in anything like kg/ha. Rates are in: L/ha.",
+    ),
     ({"machine.reserve": "1500 L"}, "machine.reserve: 1500 L leaves nothing of the tank (1500 L). Lower it."),
     ({f"{ROWAN}label.carrier_min": "9 kg/ha"}, "product[1].label.carrier_min: found '9 kg/ha': a volume per area"),
     # names
@@ -184,3 +189,22 @@ def test_rules_hold_whatever_the_order_of_sections(plan_of):
         plan = plan_of(two)
         swapped = plan.model_copy(update={"target": (plan.target[first], plan.target[second])})
         assert contradictions(swapped) == []
+
+
+def test_rates_are_told_in_the_unit_of_the_machine(plan_of):
+    # 1 floz = 29.5735295625 mL, 1 acre = 4046.8564224 m2 (NIST Handbook 44, appendix C, from memory)
+    asked = {
+        f"{ROWAN}rate": ["3 floz/acre", "4 floz/acre"],
+        f"{ROWAN}response": {"3 floz/acre": 0.8, "4 floz/acre": 1.0},
+    }
+    plan = plan_of(asked | {"machine.rate_unit": "mL/ha"})
+    assert not contradictions(plan)
+    rates = in_machine_unit(plan).product[0].rates
+    assert {rate.unit for rate in rates} == {"mL/ha"}
+    assert [rate.magnitude for rate in rates] == pytest.approx([3 * 73.0778, 4 * 73.0778], rel=1e-6)
+    assert label_faults(in_machine_unit(plan)) == label_faults(plan) == []
+
+
+def test_a_reasoned_rate_is_told_in_the_unit_of_the_machine_too(plan_of):
+    under = {f"{ROWAN}under_label": {"rate": "0.1 L/ha", "reason": "a trial"}, "machine.rate_unit": "mL/ha"}
+    assert in_machine_unit(plan_of(under)).product[0].full_rate.magnitude == pytest.approx(100.0)
