@@ -45,7 +45,12 @@ def area_m2(geometry: BaseGeometry) -> float:
 
 def moved_m2(geometry: BaseGeometry) -> float:
     """Ground that may change sides where the edges of a lon/lat geometry were rounded [m2]."""
-    return EDGE * float(GEOD.geometry_area_perimeter(geometry)[1])
+    return EDGE * perimeter_m(geometry)
+
+
+def perimeter_m(geometry: BaseGeometry) -> float:
+    """Length of the edges of a lon/lat geometry on the ellipsoid [m]."""
+    return float(GEOD.geometry_area_perimeter(geometry)[1])
 
 
 def overlaps(features: Sequence[Feature]) -> Iterator[str]:

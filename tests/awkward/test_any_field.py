@@ -289,6 +289,7 @@ def test_it_holds_where_it_once_did_not(world: World) -> None:
 SMALL = [
     (32, 32, 0.5),
     *(pytest.param(*one, marks=pytest.mark.long) for one in ((15, 15, 0.3), (6, 900, 0.4), (30, 100, 0.1))),
+    *(pytest.param(*one, marks=pytest.mark.long) for one in ((20, 20, 0.0), (120, 3, 0.0))),
 ]
 
 
