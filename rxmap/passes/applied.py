@@ -29,7 +29,7 @@ Planned = Sequence[tuple[float, BaseGeometry]]  # rate and ground [m], without o
 NumberArray = NDArray[np.uint8]
 RateArray = NDArray[np.float32]
 
-NOTHING, AS_PLANNED, MISSED, OFF_TARGET = range(4)  # classes of a cell
+NOTHING, AS_PLANNED, MISSED, OFF_TARGET = (np.uint8(each) for each in range(4))  # classes of a cell
 LARGEST_STEP = 1.5  # [m] of a cell, whatever the width of a section
 FINE_STEP = 0.5  # [m] along the pass, fine enough under any section
 LEAST_SAMPLES = 7  # across a section: 2 % of what is misplaced is not seen
@@ -230,8 +230,7 @@ def as_applied(
     off_target = given & ~due
     over, under = _off_rate(number, rates, command, raster) if len(levels) > 1 else (0, 0)
     kept = raster.burn(keep_outs) > 0
-    classes = np.where(due, np.where(given, AS_PLANNED, MISSED), np.where(given, OFF_TARGET, NOTHING))
-    wanted = float(np.bincount(number.ravel(), minlength=len(rates)) @ rates.astype(float))
+    wanted = sum(np.count_nonzero(number == level) * float(rates[level]) for level in range(1, len(rates)))
 
     def ha(cells: int | np.integer) -> float:
         return float(cells) * raster.across * raster.along / M2_PER_HA
@@ -246,9 +245,16 @@ def as_applied(
         under_ha=ha(under),
         setback_ha=ha(np.count_nonzero(off_target & kept)),
         outside_ha=ha(np.count_nonzero(off_target & ~kept & (raster.burn([field_ground]) == 0))),
-        product_difference=float(command.sum(dtype=np.float64)) * raster.samples / wanted - 1 if wanted else 0.0,
-        classes=raster.at(classes.astype(np.uint8), grid),
+        product_difference=float(command.sum(dtype=np.float64) * raster.samples / wanted - 1) if wanted else 0.0,
+        classes=raster.at(_classes(due, given), grid),
     )
+
+
+def _classes(due: BoolArray, given: BoolArray) -> NumberArray:
+    """Class of each cell; there are millions, so it is worked out in bytes."""
+    wanted, sprayed = due.view(np.uint8), given.view(np.uint8)
+    classes: NumberArray = wanted * (MISSED - sprayed) + (1 - wanted) * sprayed * OFF_TARGET
+    return classes
 
 
 def setback_caution(name: str, told: AsApplied, units: Units = "metric") -> Caution | None:
