@@ -245,6 +245,16 @@ def test_surroundings_and_row_order_change_no_byte(tmp_path: Path) -> None:
         assert essence(elsewhere / "r") == essence(tmp_path / "result")
 
 
+def test_another_day_changes_no_byte(tmp_path: Path, program: Callable[[str], str]) -> None:
+    sound(tmp_path / "field")
+    clock = [program("faketime"), "-f", "@2041-02-03 04:05:06"]
+    for out, before in (("today", []), ("later", clock)):
+        command = [*before, sys.executable, "-m", "rxmap", "build", "field/plan.toml", "--out", out]
+        steady = {**os.environ, "FAKETIME_DONT_FAKE_MONOTONIC": "1"}  # only the day differs: what waits, waits as ever
+        subprocess.run(command, cwd=tmp_path, env=steady, capture_output=True, check=True, timeout=SECONDS)
+    assert essence(tmp_path / "later") == essence(tmp_path / "today")
+
+
 def redirected(how: str, *words: str, cwd: Path) -> Done:
     """Run a command with its streams as a shell redirects them."""
     command = ["bash", "-c", f'"$@" {how}', "bash", sys.executable, "-m", "rxmap", *words]
