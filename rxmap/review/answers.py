@@ -62,7 +62,7 @@ def answered(plan: Plan, inputs: ReviewInputs) -> Review:
         money=all_money(today, [one.money for one in passes], inputs.field.area_ha, why),
         visits=tuple(found),
         curves=tuple(curves(today, found)),
-        cautions=(*inputs.cautions, *review_cautions(passes, inputs, points)),
+        cautions=(*inputs.cautions, *review_cautions(passes, inputs, points, units=plan.units)),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import Literal
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from rxmap.read.review import ReviewInputs
 from rxmap.review.cleaning import Cleaned
 from rxmap.review.found import PassReview
 from rxmap.review.grounds import strip_ground
+from rxmap.units import small_area
 
 LEAST_WARNED = 0.005  # [ha] what is told with two decimals
 MOST_TWICE = 0.02  # of the sprayed ground, by overlap of the logged pieces; judgement
@@ -18,7 +20,9 @@ UNLIKE = 1.1  # times more pressure on treated ground than on its strips that is
 MOST_TAKEN_OUT = 0.5  # of the harvest points; judgement
 
 
-def review_cautions(passes: Sequence[PassReview], inputs: ReviewInputs, harvest: Cleaned | None) -> list[Caution]:
+def review_cautions(
+    passes: Sequence[PassReview], inputs: ReviewInputs, harvest: Cleaned | None, *, units: Literal["us", "metric"]
+) -> list[Caution]:
     """List every caution of a review, pass by pass.
 
     Parameters
@@ -29,10 +33,12 @@ def review_cautions(passes: Sequence[PassReview], inputs: ReviewInputs, harvest:
         What was read.
     harvest : Cleaned or None
         The points that are left.
+    units : str
+        What people read.
     """
-    found = [
-        caution for one in passes for rule in (_cannot_tell, _log, _unlike, _width) for caution in rule(one, inputs)
-    ]
+    found: list[Caution] = []
+    for one in passes:
+        found += [*_cannot_tell(one), *_log(one, units), *_unlike(one, inputs), *_width(one, inputs)]
     if harvest is not None and harvest.used < (1 - MOST_TAKEN_OUT) * harvest.read:
         out = harvest.read - harvest.used
         text = f"{out} of {harvest.read} harvest points were taken out. See why before using the rest."
@@ -40,13 +46,13 @@ def review_cautions(passes: Sequence[PassReview], inputs: ReviewInputs, harvest:
     return found
 
 
-def _cannot_tell(one: PassReview, inputs: ReviewInputs) -> Iterator[Caution]:
+def _cannot_tell(one: PassReview) -> Iterator[Caution]:
     gain = one.gain or one.by_hand
     if gain is not None and gain.why:
         yield Caution(f"strips_cannot_tell: {one.planned.name}", f"{one.planned.name}: {gain.why}.")
 
 
-def _log(one: PassReview, inputs: ReviewInputs) -> Iterator[Caution]:
+def _log(one: PassReview, units: Literal["us", "metric"]) -> Iterator[Caution]:
     """Say what the machine's log shows that somebody has to look at."""
     name, done = one.planned.name, one.done
     if done is None:
@@ -54,13 +60,14 @@ def _log(one: PassReview, inputs: ReviewInputs) -> Iterator[Caution]:
     if done.setback_ha >= LEAST_WARNED:
         yield Caution(
             "setback_was_sprayed",
-            f"{name}: about {done.setback_ha:.2f} ha of keep-outs and setbacks were sprayed by the machine's log. Look "
-            "there, and do what label and law ask for.",
+            f"{name}: about {small_area(done.setback_ha, units)} of keep-outs and setbacks were sprayed by the "
+            "machine's log. Look there, and do what label and law ask for.",
         )
     if done.twice_ha > MOST_TWICE * done.sprayed_ha:
         yield Caution(
             "sprayed_twice",
-            f"{name}: by the log {done.twice_ha:.2f} ha were sprayed twice. There the rate counts twice for the label.",
+            f"{name}: by the log {small_area(done.twice_ha, units)} were sprayed twice. There the rate counts twice "
+            "for the label.",
         )
 
 

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -65,6 +66,11 @@ def test_treated_and_untreated_zones_are_never_compared(told, reviewed):
     texts = " ".join(one["text"] for one in told["answers"])
     assert "untreated zone" not in texts
     assert "are not compared" in (reviewed / "review.html").read_text(encoding="utf-8")
+
+
+def test_sprayed_setbacks_are_told_in_the_unit_of_the_plan(told):
+    (caution,) = [each["text"] for each in told["cautions"] if each["code"] == "setback_was_sprayed"]
+    assert re.search(r"about [0-9.]+ acres of keep-outs", caution)
 
 
 def test_an_earlier_review_is_replaced_only_when_asked(sampled, reviewed, tmp_path):
