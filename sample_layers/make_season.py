@@ -27,6 +27,7 @@ HARVEST = 1950.0  # [lb/acre] without any loss of yield to the pressure that is 
 HEADER, STEP = 4.5, 4.0  # [m] width of the harvest, and between its points
 LATE = 1.2  # [m] that the drone opens and closes late
 CELL = 12.0  # [m] of the drone's log
+MADE = ("applied.geojson", "stops_after.csv", "harvest.csv", "costs.csv", "review.toml")  # kept out of the repository
 
 
 def make_season(plan_folder: Path, result: Path, *, gain: float = GAIN, seed: int = SEED) -> Path:
@@ -38,13 +39,13 @@ def make_season(plan_folder: Path, result: Path, *, gain: float = GAIN, seed: in
     layer, strips = (_layer(result / name, to_metres) for name in (one["files"]["geojson"], "check_strips.geojson"))
     treated = shapely.union_all([ground for ground, row in layer if row["treat"]])
     lanes = [ground for ground, row in strips if row["pass"] == one["slug"]]
-    _applied(plan_folder / "applied.geojson", treated, layer, rng, to_metres)
-    _stops(plan_folder / "stops_after.csv", told["targets"][0], treated, lanes, rng, to_metres)
-    _harvest(plan_folder / "harvest.csv", treated, lanes, gain, rng, to_metres)
+    applied, stops, harvest, prices, path = (plan_folder / name for name in MADE)
+    _applied(applied, treated, layer, rng, to_metres)
+    _stops(stops, told["targets"][0], treated, lanes, rng, to_metres)
+    _harvest(harvest, treated, lanes, gain, rng, to_metres)
     costs = [("crop", "0.22 USD/lb"), ("Product Alder", "2.75 USD/floz"), ("trip", "160 USD")]
-    _write(plan_folder / "costs.csv", ("item", "cost"), costs)
+    _write(prices, ("item", "cost"), costs)
     plan = (plan_folder / "plan.toml").read_text(encoding="utf-8")
-    path = plan_folder / "review.toml"
     path.write_text(f"{plan}\n{REVIEW}", encoding="utf-8")
     return path
 

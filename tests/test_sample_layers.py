@@ -34,13 +34,17 @@ IMAGE_WRITER = "3.10.3"  # GDAL of the committed image: another may bring anothe
 ACRE = 4046.8564224  # [m2] international acre, NIST Handbook 44 appendix C (from memory)
 
 
-@pytest.fixture(scope="module")
-def script() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("make_samples", ROOT / "sample_layers/make_samples.py")
+def load(name: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(name, ROOT / f"sample_layers/{name}.py")
     module = importlib.util.module_from_spec(spec)
-    sys.modules["make_samples"] = module  # a dataclass looks its own module up
+    sys.modules[name] = module  # a dataclass looks its own module up
     spec.loader.exec_module(module)
     return module
+
+
+@pytest.fixture(scope="module")
+def script() -> ModuleType:
+    return load("make_samples")
 
 
 @pytest.fixture(scope="module")
@@ -91,7 +95,8 @@ def test_a_second_run_makes_the_same_bytes(script, made):
 
 
 def test_script_makes_every_data_file(made):
-    found = {p.relative_to(ROOT).as_posix() for folder in ALL for p in folder.iterdir()}
+    season = load("make_season").MADE  # beside a plan where somebody tried a review
+    found = {p.relative_to(ROOT).as_posix() for folder in ALL for p in folder.iterdir() if p.name not in season}
     plans = {f"{folder.relative_to(ROOT).as_posix()}/plan.toml" for folder in ALL}
     assert found - plans == set(made)
 

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import os
-import signal
 import sys
-import threading
 from collections.abc import Callable, Sequence
 from typing import Annotated, NoReturn
 
 import typer
 
 from rxmap import __version__
+from rxmap.cli import INTERRUPTED
 from rxmap.cli.batch import batch
 from rxmap.cli.build import build
 from rxmap.cli.check import check
@@ -20,7 +19,7 @@ from rxmap.cli.review import review
 from rxmap.cli.stops import stops
 from rxmap.cli.verify import verify
 
-DONE, FAULT, REFUSED, NOT_PROVED, INTERRUPTED = 0, 1, 2, 3, 130
+DONE, FAULT, REFUSED, NOT_PROVED = 0, 1, 2, 3
 
 # Variables by which a shell that is set up for another program would steer the libraries inside.
 STEERING = ("PROJ_", "GDAL_", "OGR_", "CPL_", "SHAPE_")
@@ -47,18 +46,18 @@ def options(
     ] = False,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of an error.")] = False,
 ) -> None:
-    """Hold what stands before every command; `main` reads --debug itself, to have it when parsing fails."""
+    """Hold what stands before every command; `_say` reads --debug itself, to have it when parsing fails."""
 
 
 for command in (new, check, build, verify, stops, batch, review):
     app.command()(command)
 
 
-def main() -> NoReturn:
-    """Run the command line and leave with its exit code.
+def run(interrupts: Sequence[int]) -> NoReturn:
+    """Run the command line and leave with its exit code, or with KeyboardInterrupt where it was interrupted.
 
     0 done; 2 refused, for a reason that the user can mend; 3 a result refused by its own checks;
-    130 Ctrl-C; 1 a fault of the program. Errors are one line each on standard error.
+    1 a fault of the program. Errors are one line each on standard error. `interrupts` holds those that came so far.
     """
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name) or open(os.devnull, "w")  # noqa: SIM115 (closed by who started us; open to the end)
@@ -69,7 +68,6 @@ def main() -> NoReturn:
         del os.environ[name]
     os.environ["GDAL_CONFIG_FILE"] = os.devnull  # else a file in the home folder is read
     os.environ["JOBLIB_MULTIPROCESSING"] = "0"  # not used, and its first try at a lock warns where the disk is full
-    interrupts = _count_interrupts()
     code = _ended(lambda: app(standalone_mode=False), interrupts)
     try:
         sys.stdout.flush()
@@ -79,45 +77,30 @@ def main() -> NoReturn:
     sys.exit(code)
 
 
-def _count_interrupts() -> list[int]:
-    """Raise on Ctrl-C as ever, and remember it: an import that it breaks off may end in an error of another name.
-
-    Who started us may have turned Ctrl-C off, as a shell does for what runs in its background: then it stays off.
-    """
-    seen: list[int] = []
-
-    def interrupt(number: int, _: object) -> None:
-        seen.append(number)
-        raise KeyboardInterrupt
-
-    usual = signal.getsignal(signal.SIGINT) is signal.default_int_handler
-    if usual and threading.current_thread() is threading.main_thread():
-        signal.signal(signal.SIGINT, interrupt)
-    return seen
-
-
 def _ended(run: Callable[[], object], interrupts: Sequence[int] = ()) -> int:
     """Run the command line and translate how it ended into an exit code."""
     from rxmap.errors import CheckError, RxmapError
 
     try:
         code = run()
+        if code == INTERRUPTED:  # so the option parser takes Ctrl-C
+            raise KeyboardInterrupt
     except RxmapError as error:
         _say(error.lines(), error)
         return NOT_PROVED if isinstance(error, CheckError) else REFUSED
-    except (KeyboardInterrupt, typer.Abort):
-        return _interrupted()
+    except typer.Abort:
+        raise KeyboardInterrupt from None
     except BrokenPipeError:
         return DONE
     except SystemExit as left:  # the parser leaves with 1 when the reader of a pipe is gone; else a signal ended us
         return DONE if left.code == 1 else int(left.code or DONE)
     except typer.Exit as left:
         return left.exit_code
-    except OSError as error:
-        return _refused(error)
     except Exception as error:
         if interrupts:
-            return _interrupted()
+            raise KeyboardInterrupt from None
+        if isinstance(error, OSError):
+            return _refused(error)
         if hasattr(error, "format_message"):  # a wrong call, in the words of the option parser
             _say([f"{error.format_message()} See rxmap --help."], error)
             return REFUSED
@@ -131,11 +114,6 @@ def _refused(error: OSError) -> int:
     where = error.filename or "what it prints"
     _say([f"{where}: the system says: {error.strerror or error}. Check the place and who may use it."], error)
     return REFUSED
-
-
-def _interrupted() -> int:
-    print("rxmap: interrupted; nothing was published", file=sys.stderr)
-    return INTERRUPTED
 
 
 def _say(lines: list[str], error: Exception) -> None:

@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rxmap.cli import INTERRUPTED
+
 if TYPE_CHECKING:
     from rxmap.batch import Run
 
-FAULT, REFUSED, NOT_PROVED, INTERRUPTED = 1, 2, 3, 130
+FAULT, REFUSED, NOT_PROVED = 1, 2, 3
 
 
 def batch(
@@ -37,7 +39,7 @@ def batch(
             run = run_batch(folder, out, workers=workers, scheduler=scheduler, progress=tell)
     except KeyboardInterrupt as stopped:  # here: the option parser would keep the exit code alone
         print(f"rxmap: interrupted; {str(stopped) or 'nothing was built'}", file=sys.stderr)
-        return INTERRUPTED
+        raise SystemExit(INTERRUPTED) from None
     if as_json:
         print((out / "batch.json").read_text(encoding="utf-8"), end="")
     else:

@@ -24,6 +24,7 @@ import rasterio
 from cases import CASES
 from setting import Case, Folder
 
+from rxmap import cli
 from rxmap.cli import app
 from rxmap.cli.app import DONE, REFUSED
 from rxmap.read import reader
@@ -199,7 +200,7 @@ def test_an_interrupt_that_was_turned_off_stays_so(before: signal.Handlers) -> N
     """As a shell turns it off for what runs in its background, where Ctrl-C is meant for somebody else."""
     kept = signal.signal(signal.SIGINT, before)
     try:
-        app._count_interrupts()
+        cli._count_interrupts()
         assert (signal.getsignal(signal.SIGINT) is signal.SIG_IGN) == (before is signal.SIG_IGN)
     finally:
         signal.signal(signal.SIGINT, kept)
