@@ -363,7 +363,10 @@ def test_methods_page_carries_the_constants_of_the_code():
         f"variance {variational.INTERCEPT_VARIANCE:,.0f} on the latent scale",
         f"At most {variational.MOST_ROUNDS} rounds",
         f"at least {verdict.FEWEST_STOPS} stops",
-        f"c = {verdict.NOISE_SKILL}, for counts {verdict.NOISE_SKILL_COUNT} + {verdict.NOISE_SKILL_FEW_COUNTS:g} / n",
+        f"shuffled over the stops {verdict.SHUFFLES} times",
+        f"ranges of {listed(verdict.PATTERN_RANGES)} times the prior centre",
+        f"shares of the variance of {listed(verdict.PATTERN_SHARES)}.",
+        f"the chance is at most {100 * verdict.MOST_CHANCE:g} %",
         f"standard deviation {sampled.SLOPE_PRECISION**-0.5:g}, Gelman",
         f"`(z^2 - {covariates.FITTED:g}) / sqrt(3 n m)` with `z` the two-sided normal point of "
         f"{100 * covariates.NOISE_SHARE:g} % shared among the candidates; "

@@ -142,7 +142,8 @@ def test_larkspur_has_unequal_effort_zeros_and_edge_stops():
 def test_larkspur_weevils_support_a_map_that_resembles_the_truth(script):
     model = fitted(LARKSPUR, script.LARKSPUR_FRAME)
     assert model.verdict_ == "map"
-    assert model.skill_ > 5 * model.skill_needed_
+    assert model.skill_ > 0.3
+    assert model.chance_ < 0.01
     places = make_grid(script.LARKSPUR_FRAME.geometry_to_metres(boundary(LARKSPUR)), 15.0).centres()
     truth = 5 * script.larkspur_weevils()(*places.T)
     found = model.predict(places)
@@ -264,7 +265,8 @@ def test_burnet_supports_two_maps_and_a_strip_along_the_boundary(burnet_inputs):
     blight, miners = fit_targets(plan, inputs, inputs.grid)
     for target in (blight, miners):
         assert target.verdict == "map"
-        assert target.model.skill_ > 3 * target.model.skill_needed_
+        assert target.model.skill_ > 0.3
+        assert target.model.chance_ < 0.01
     assert miners.edge.stops == 8
     assert miners.surface.grid.mean(miners.surface.mean) < miners.target.threshold < miners.edge.predictive.mean[0]
 
@@ -291,7 +293,8 @@ def test_template_supports_a_map(script):
     model = fitted(TEMPLATE, script.TEMPLATE_FRAME)
     assert model.n_stops_ == 30
     assert model.verdict_ == "map"
-    assert model.skill_ > 2 * model.skill_needed_
+    assert model.skill_ > 0.3
+    assert model.chance_ < 0.01
 
 
 def unset_keys(section: BaseModel) -> set[str]:

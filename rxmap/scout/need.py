@@ -10,7 +10,7 @@ from rxmap.scout.precision import binomial_size, negative_binomial_size, taylor_
 from rxmap.scout.records import Ask
 from rxmap.scout.tally import APART, Tally, binomial_tally, negative_binomial_tally
 from rxmap.surface.sampled import SCATTER_CENTRE, SILL_CENTRE
-from rxmap.surface.verdict import FEWEST_STOPS, NOISE_SKILL, NOISE_SKILL_COUNT, NOISE_SKILL_FEW_COUNTS
+from rxmap.surface.verdict import FEWEST_STOPS
 
 # A standard error of a quarter of the mean serves pest management, a tenth research (Southwood 1978, Ecological
 # Methods, 2nd ed., chapter 2, from memory).
@@ -22,6 +22,10 @@ TAYLOR = (1.0, 2.0)  # a, b of severity and ratings: the deviation between stops
 WALK_OVER_UNIT = 20.0  # walking to a stop takes as long as looking at 20 units; judgement, no source
 LEAST_UNITS, MOST_UNITS = 5, 50  # at a stop; common practice, no source
 WEAK_PATTERN = 0.10  # share of the variance between stops; what explains less is no basis for a map; judgement
+# Left-out skill that shuffled values reach in one field of ten, times the stops; simulated with 24, 40 and 80. On the
+# log scale of counts one high stop can lead its neighbours far where stops are few.
+NOISE_SKILL = 2.35
+NOISE_SKILL_COUNT, NOISE_SKILL_FEW_COUNTS = 2.5, 55.0
 LEAST_SPACING = 25.0  # [m] no field is walked closer for the sake of a map; judgement, no source
 
 

@@ -18,6 +18,7 @@ from rxmap.surface.ensemble import Ensemble, range_centre
 from rxmap.surface.estimator import Estimator
 from rxmap.surface.evidence_ground import crowding, neighbour_ground
 from rxmap.surface.joint import Joint, joint_spatial, joint_uniform
+from rxmap.surface.judge import judge
 from rxmap.surface.kriging import krige, one_blas_thread
 from rxmap.surface.links import NODE_WEIGHTS, NODES, Bounded, link_of, share_variance
 from rxmap.surface.places import (
@@ -35,7 +36,7 @@ from rxmap.surface.predictive import Blended, Predictive
 from rxmap.surface.simulation import alongside, simulate_spatial, simulate_uniform
 from rxmap.surface.spatial import Candidate, choose_spatial, free_noise
 from rxmap.surface.uniform import Level, centred, gaussian_level, sampled_level
-from rxmap.surface.verdict import FEWEST_STOPS, Verdict, even_scale, left_out_mean, skill, skill_needed
+from rxmap.surface.verdict import FEWEST_STOPS, Verdict, left_out_mean
 
 MOST_DRAWN_PLACES = 3600  # memory of a dense covariance: 100 MB
 
@@ -54,7 +55,7 @@ class PressureModel(Estimator):
     per : float, default 1
         Pressure of a count is per x total / units.
     seed : int, default 1
-        Of `simulate`.
+        Of `simulate` and of the shuffles.
     gps_error : float [m], default 0
         Standard deviation of each coordinate of a stop around the place where somebody looked.
     heading : float, optional [degrees clockwise from north]
@@ -70,8 +71,8 @@ class PressureModel(Estimator):
     skill_ : float
         1 - sum e2 / sum e2 of the field mean, both left out, on the scale on which sampling noise is even;
         nan where it is not defined.
-    skill_needed_ : float
-        What noise alone reaches in one field of ten.
+    chance_ : float
+        Share of shuffles of the same values over the stops that look as patchy; nan where no pattern can be told.
     pressure_, left_out_ : arrays of shape (n,)
         Observed at each stop, and predicted there from the other places.
     covariates_ : tuple of CovariateUse
@@ -328,41 +329,24 @@ class PressureModel(Estimator):
         self.covariate_gain_ = {use.name: use.gain for use in self.covariates_}
 
     def _judge(self, places: Places) -> None:
-        """Skill, verdict, and both in words."""
-        observed = even_scale(self.measure, places.pressure)
+        """Verdict, its figures and its words."""
         self.verdict_: Verdict = "uniform"
-        self.skill_ = float("nan")
-        self.skill_needed_ = skill_needed(self.measure, observed) if self.n_stops_ > 1 else float("inf")
+        self.skill_ = self.chance_ = float("nan")
         self.model_ = "field mean with free variation from place to place"
+        self.reason_ = self._why_no_pattern(places.pressure)
         left_out = left_out_mean(places.pressure) if self.n_stops_ > 1 else np.array([np.nan])
-        if self._ensemble is None:
-            self.reason_ = self._why_no_pattern(places.pressure)
-        else:
-            alone = skill(observed, even_scale(self.measure, self._ensemble.left_out))
-            self._patches = alone > self.skill_needed_
-            left_out = self._ensemble.left_out if self._patches or self._driven is None else left_out
-            if self._driven:
-                left_out = np.where(self._driven.drift.known(places.covariates), self._driven.left_out, left_out)
-            self.skill_ = skill(observed, even_scale(self.measure, left_out))
-            self.verdict_ = "map" if self.skill_ > self.skill_needed_ else "uniform"
-            self._tell()
+        if self._ensemble is not None:
+            design = Design(places.coordinates, range_centre(self.area, len(places)))
+            judged = judge(places, design, self._ensemble.left_out, self._driven, seed=self.seed)
+            self.verdict_, self.reason_, self._patches = judged.verdict, judged.reason, judged.patches
+            self.skill_, self.chance_, left_out = judged.skill, judged.chance, judged.left_out
+            self.reason_ += "".join(f" {use.name} is used: {use.why}." for use in self.covariates_ if use.used)
+            if self.verdict_ == "map":
+                ensemble = self._driven.ensemble if self._driven else self._ensemble
+                self.model_ = describe(ensemble, free=self.places_.measure != self.measure) + "".join(
+                    f", with {name}" for name in self.covariates_used_
+                )
         self.left_out_ = left_out[places.index]
-
-    def _tell(self) -> None:
-        """Put model and reason into words."""
-        more = "more than" if self.verdict_ == "map" else "no more than"
-        self.reason_ = (
-            f"Predicting each stop from the others beats the field mean by {100 * self.skill_:.0f} %, "
-            f"{more} the {100 * self.skill_needed_:.0f} % that chance reaches in one field of ten."
-        )
-        for use in self.covariates_:
-            if use.used:
-                self.reason_ += f" {use.name} is used: {use.why}."
-        ensemble = self._driven.ensemble if self._driven else self._ensemble
-        if self.verdict_ == "map" and ensemble:
-            self.model_ = describe(ensemble, free=self.places_.measure != self.measure) + "".join(
-                f", with {name}" for name in self.covariates_used_
-            )
 
     def _why_no_pattern(self, pressure: Array) -> str:
         """Why no pattern can be told, or nothing."""

@@ -63,17 +63,18 @@ def forty(table: np.ndarray, seed: int) -> np.ndarray:
     return np.random.default_rng(seed).permutation(len(table))[:40]
 
 
-@pytest.mark.parametrize(
-    ("name", "measure", "expected", "at_least"),
-    [("rockiness", "rating", "map", 9), ("seedlings", "count", "uniform", 7)],
-)
-def test_at_forty_stops_rocks_are_a_map_and_seedlings_mostly_not(
-    lilies: np.ndarray, name: str, measure: str, expected: str, at_least: int
-) -> None:
+def test_forty_rocks_are_a_map_shuffled_seedlings_are_none_and_seedlings_something_between(lilies: np.ndarray) -> None:
     # All 256 cells together hold a pattern of seedlings, but of 12 % of the squared errors only
-    stops = np.column_stack([lilies["x"], lilies["y"]])
-    told = [verdict(stops[rows], lilies[name][rows], measure) for rows in (forty(lilies, seed) for seed in range(10))]
-    assert told.count(expected) >= at_least
+    stops, told = np.column_stack([lilies["x"], lilies["y"]]), {"rocks": [], "seedlings": [], "shuffled": []}
+    for seed in range(10):
+        rows = forty(lilies, seed)
+        shuffled = np.random.default_rng(seed).permutation(lilies["seedlings"][rows])
+        told["rocks"].append(verdict(stops[rows], lilies["rockiness"][rows]))
+        told["seedlings"].append(verdict(stops[rows], lilies["seedlings"][rows], "count"))
+        told["shuffled"].append(verdict(stops[rows], shuffled, "count"))
+    assert told["rocks"].count("map") >= 9
+    assert told["shuffled"].count("map") <= 3  # more than 3 of 10 at a chance of one in ten: once in 80 times
+    assert told["shuffled"].count("map") < told["seedlings"].count("map") < told["rocks"].count("map")
 
 
 def test_leave_one_out_of_coal_ash_has_the_figures_of_gstat(coalash: np.ndarray) -> None:

@@ -3,12 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import permutations
 
 import numpy as np
 import pytest
+from scipy.stats import binomtest, kstest
 
 from rxmap.surface import PressureModel
-from rxmap.surface.verdict import even_scale, left_out_mean, skill
+from rxmap.surface.design import Design
+from rxmap.surface.gaussian import noise_shares
+from rxmap.surface.places import observed_pressure
+from rxmap.surface.verdict import (
+    MOST_CHANCE,
+    PATTERN_SHARES,
+    SHUFFLES,
+    _evidence,
+    even_scale,
+    left_out_mean,
+    patterns,
+    shuffled_chance,
+    skill,
+)
 
 MEASURES = ("count", "incidence", "severity", "rating")
 NOISES = ("shuffled", "independent", "clumped", "unequal")
@@ -41,6 +56,71 @@ def test_skill_of_the_left_out_mean_is_zero() -> None:
     pressure = np.array([1.0, 4.0, 2.0, 9.0])
     assert skill(pressure, left_out_mean(pressure)) == pytest.approx(0.0, abs=1e-12)
     assert np.isnan(skill(np.full(4, 3.0), np.full(4, 3.0)))
+
+
+def chance(measure: str, stops: np.ndarray, total: np.ndarray, units: np.ndarray, seed: int = 1) -> float:
+    observed = even_scale(measure, observed_pressure(measure, 1.0, total, units))
+    return shuffled_chance(observed, noise_shares(units), patterns(Design(stops, 200.0)), seed=seed)
+
+
+def test_evidence_of_a_pattern_is_the_likelihood_of_error_contrasts() -> None:
+    """Harville 1974: without mean and variance the likelihood of n - 1 orthonormal contrasts, written out in full."""
+    random = np.random.default_rng(3)
+    ((_, alike),) = patterns(Design(random.uniform(0.0, 800.0, (12, 2)), 200.0))[2:3]
+    tries = random.standard_normal((12, 4))
+    contrasts = np.linalg.svd(np.ones((1, 12)))[2][1:]
+    found = _evidence(alike, tries)
+    due = []
+    for share in PATTERN_SHARES:
+        among = contrasts @ (share * alike + (1.0 - share) * np.eye(12)) @ contrasts.T
+        seen = contrasts @ tries
+        squares = (seen * np.linalg.solve(among, seen)).sum(axis=0)
+        due.append(-0.5 * np.linalg.slogdet(among)[1] - 5.5 * np.log(squares))
+    difference = found - np.array(due)
+    assert np.ptp(difference) < 1e-10  # up to a constant, which no shuffle sees
+
+
+def test_chance_is_that_of_all_orders_where_they_can_be_counted() -> None:
+    """All 5,040 orders of seven values; the shuffles are a sample of them."""
+    values = np.array([0.3, 0.9, 1.4, 1.1, 2.5, 2.2, 0.1])
+    found = patterns(Design(np.column_stack([100.0 * np.arange(7.0), np.zeros(7)]), 300.0))
+    orders = values[np.array(list(permutations(range(7))))].T
+    clear = np.logaddexp.reduce(np.concatenate([prior + _evidence(alike, orders) for prior, alike in found]), axis=0)
+    exact = float((clear > clear[0] - 1e-9).mean())
+    told = shuffled_chance(values, np.ones(7), found, seed=1)
+    assert binomtest(round(told * SHUFFLES), SHUFFLES, exact).pvalue > 0.01
+    assert 0.02 < exact < 0.3  # else the test could not tell a wrong one
+
+
+@pytest.mark.parametrize("measure", MEASURES)
+@pytest.mark.parametrize("kind", NOISES)
+def test_chance_of_noise_is_even_over_fields(invent: Callable, measure: str, kind: str) -> None:
+    """A map in one field of ten at most, whatever the law of the values; ties only raise the chance."""
+    chances = np.array([chance(measure, *noise(invent, kind, measure, 24 + seed % 3 * 20, seed)) for seed in range(60)])
+    assert binomtest(int((chances <= MOST_CHANCE).sum()), 60, MOST_CHANCE, "greater").pvalue > 0.001
+    assert kstest(chances, "uniform", alternative="greater").pvalue > 0.001
+
+
+def test_chance_grows_no_smaller_by_offering_noise_as_layers(invent: Callable) -> None:
+    random = np.random.default_rng(8)
+    chances = []
+    for seed in range(100):
+        stops, total, units = noise(invent, "shuffled", "severity", 40, seed)
+        found = patterns(Design(stops, 200.0), random.standard_normal((40, 5)))
+        chances.append(shuffled_chance(even_scale("severity", total), noise_shares(units), found, seed=seed))
+    assert binomtest(int((np.array(chances) <= MOST_CHANCE).sum()), 100, MOST_CHANCE, "greater").pvalue > 0.01
+
+
+def test_values_that_follow_a_layer_are_no_chance() -> None:
+    random = np.random.default_rng(5)
+    layer, stops = random.standard_normal(40), random.uniform(0.0, 800.0, (40, 2))
+    values = layer + 0.5 * random.standard_normal(40)
+    layer[3] = np.nan  # one stop outside the image
+    alone, with_it = (
+        shuffled_chance(values, np.ones(40), patterns(Design(stops, 200.0), layers), seed=1)
+        for layers in (None, np.column_stack([layer, random.standard_normal(40)]))
+    )
+    assert with_it < 0.01 < alone
 
 
 @pytest.mark.parametrize("measure", MEASURES)
