@@ -229,7 +229,7 @@ def census_row(name: str, designs: int) -> str:
         f"{round(100 * mean['map'])} %",
         *(f"{mean[f'skill {method}']:.2f}" for method in ("ours", "always", "moments", "inverse")),
         f"{100 * mean['cover']:.0f}",
-        *(f"{mean[f'value {method}']:.2f}" for method in ("ours", "moments", "inverse")),
+        *(f"{mean[f'value {method}']:.2f}" for method in ("ours", "always", "moments", "inverse")),
     ]
     return f"| {' | '.join(cells)} |"
 

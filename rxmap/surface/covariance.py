@@ -3,13 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Kernel = Literal["exponential", "matern32", "spherical"]
+
+
+class Lattice(Protocol):
+    """Places on the crossings of rows and columns."""
+
+    @property
+    def places(self) -> Array:
+        """Easting and northing, shape (m, 2) [m]."""
+
+    def distances(self, stops: Array) -> Array:
+        """Distance from every stop to every place, shape (n, m) [m]."""
+
 
 # Practical range: where the correlation has fallen to 0.05 (Chiles and Delfiner 2012, section 2.5.1).
 EXPONENTIAL_DECAY = 3.0  # exp(-3) = 0.0498, the customary rounding
@@ -42,7 +54,7 @@ def distances(places: Array, stops: Array) -> Array:
     return np.sqrt(squared, out=squared)
 
 
-def correlation(distance: Array, kernel: Kernel, range: float) -> Array:
+def correlation(distance: Array, kernel: Kernel, range: float, out: Array | None = None) -> Array:
     """Correlation at a distance.
 
     Parameters
@@ -51,6 +63,8 @@ def correlation(distance: Array, kernel: Kernel, range: float) -> Array:
     kernel : {"exponential", "matern32", "spherical"}
     range : float [m]
         Practical range (correlation 0.05); for "spherical" the range itself, where it becomes 0.
+    out : array, optional
+        Of the shape of `distance`, which it may be: room to work in.
 
     Returns
     -------
@@ -69,9 +83,11 @@ def correlation(distance: Array, kernel: Kernel, range: float) -> Array:
         scaled = np.minimum(distance / range, 1.0)
         return 1.0 - 1.5 * scaled + 0.5 * scaled**3
     if kernel == "matern32":
-        scaled = distance * (MATERN32_DECAY / range)
-        return (1.0 + scaled) * np.exp(-scaled)
-    scaled = distance * (-EXPONENTIAL_DECAY / range)
+        scaled = np.multiply(distance, MATERN32_DECAY / range, out=out)
+        falling = np.exp(-scaled)
+        falling *= np.add(scaled, 1.0, out=scaled)
+        return falling
+    scaled = np.multiply(distance, -EXPONENTIAL_DECAY / range, out=out)
     return np.exp(scaled, out=scaled)
 
 
@@ -110,7 +126,15 @@ class Shape:
             scales = np.sqrt([1.0 / self.ratio, self.ratio])
             frame = np.column_stack([along, across]) * scales
             places, stops = places @ frame, stops @ frame
-        return correlation(distances(places, stops), self.kernel, self.range)
+        apart = distances(places, stops)
+        return correlation(apart, self.kernel, self.range, out=apart)
+
+    def on_lattice(self, lattice: Lattice, stops: Array) -> Array:
+        """Correlation of every stop with every place of a lattice, shape (n, m): the same, with fewer sums."""
+        if self.ratio != 1.0:
+            return self.correlations(lattice.places, stops)
+        apart = lattice.distances(stops)
+        return correlation(apart, self.kernel, self.range, out=apart)
 
 
 def mean_nearby(kernel: Kernel, range: float, error: float) -> float:

@@ -25,6 +25,7 @@ Result = TypeVar("Result")
 CHUNK = 1600  # places at a time: with 80 stops about 1 MB, which stays in the cache of one core
 BLOCK = 24  # rows of the triangle at a time
 MOST_NEAR = 0.6  # of the stops near a tile: with more, summing over all of them costs less
+LEAST_SHARED = 16_000_000  # correlations from which on threads gain more than they wait for each other; measured
 WORKERS = min(os.cpu_count() or 1, 4)  # the sums inside a chunk do not depend on it
 
 
@@ -230,7 +231,8 @@ def krige(systems: Sequence[Kriging], places: Array, drift: Array | None = None)
         if min(stops - FEWEST_STOPS, len(places) - FEWEST_PLACES) < 0:
             in_chunks(job.all_directly, len(places))
         else:
-            on_threads(job.tile, list(tiles(places, stops)))
+            work = len(places) * stops * len(systems)
+            on_threads(job.tile, list(tiles(places, stops)), threads=WORKERS if work >= LEAST_SHARED else 1)
     return job.mean, job.variance
 
 
@@ -259,23 +261,25 @@ class _Job:
 
     def tile(self, tile: Tile) -> None:
         """Sum over near stops at every place, over far ones at the nodes of the tile."""
-        pieces = [(part, tile.lattice(self.places[part])) for part in tile.pieces(self.places, len(self.stops))]
+        places = self.places[tile.index]
+        pieces = [(part, tile.lattice(places[part])) for part in tile.pieces(places, len(self.stops))]
         for shape, same in self.rows.items():
             compact = shape.kernel == "spherical"  # 0 beyond its range, and not smooth there
             reach = shape.range * math.sqrt(shape.ratio) if compact else tile.halo(shape.ratio)  # along the heading
             near = np.flatnonzero(tile.beyond(self.stops) < reach)
             crowded = len(tile.index) < FEWEST_PLACES or len(near) > MOST_NEAR * len(self.stops)
-            far = shape.correlations(tile.nodes, self.stops) * (not compact)
+            far = shape.on_lattice(tile.nodes, self.stops) * (not compact)
             far[near] = 0.0
             sums = [] if crowded else [system.at_nodes(near, far) for _, system in same]
             for part, lattice in pieces:
+                index = tile.index[part]
                 if crowded or lattice is None:
-                    self.directly(part, shape)
+                    self.directly(index, shape)
                     continue
-                shared = shape.correlations(self.places[part], self.stops[near])
+                shared = shape.on_lattice(lattice, self.stops[near])
                 for (row, system), at_nodes in zip(same, sums, strict=True):
-                    told = system.combine_near(near, shared, lattice.carry(at_nodes), self.level[:, part])
-                    self.mean[row, part], self.variance[row, part] = told
+                    told = system.combine_near(near, shared, lattice.carry(at_nodes), self.level[:, index])
+                    self.mean[row, index], self.variance[row, index] = told
 
 
 @cache
@@ -295,9 +299,9 @@ def in_chunks(work: Callable[[slice], Result], size: int) -> list[Result]:
     return on_threads(work, [slice(start, min(start + CHUNK, size)) for start in range(0, max(size, 1), CHUNK)])
 
 
-def on_threads(work: Callable[[Part], Result], parts: Sequence[Part]) -> list[Result]:
+def on_threads(work: Callable[[Part], Result], parts: Sequence[Part], *, threads: int = WORKERS) -> list[Result]:
     """Run `work` over parts on several threads: numpy frees the interpreter lock."""
-    if len(parts) == 1:
-        return [work(parts[0])]
-    with ThreadPoolExecutor(WORKERS) as pool:
+    if min(len(parts), threads) == 1:
+        return [work(part) for part in parts]
+    with ThreadPoolExecutor(threads) as pool:
         return list(pool.map(work, parts))

@@ -24,7 +24,7 @@ FEWEST_PLACES = 2 * NODES**2  # in a tile; below it the nodes would cost more th
 FEWEST_STOPS = 24  # below it all stops are summed exactly at every place
 PIECE, STOPS_BY_PIECE = 1024, 320_000  # places at a time: at least, and times all stops; what the cache of a core likes
 SPARSE = 2.0  # crossings of the tile's columns and rows for each place: more, and its places are no lattice
-TILE_COST = 2e6  # of a tile beside its sums, in multiplications: calls of numpy, measured
+TILE_COST = 4e6  # of a tile beside its sums, in multiplications: calls of numpy, measured
 
 
 @dataclass(frozen=True)
@@ -36,9 +36,9 @@ class Tile:
     index : array of int, shape (m,)
         Which of all places.
     box : array of shape (2, 2) [m]
-        Lowest and highest easting and northing of the places.
+        Lowest and highest easting and northing.
     side : float [m]
-        Largest that a box can have.
+        Longer one of the box, or a little more.
     """
 
     index: Index
@@ -56,18 +56,18 @@ class Tile:
         return HALO * ratio * self.side
 
     @property
-    def nodes(self) -> Array:
-        """Chebyshev nodes, northing by northing, shape (NODES^2, 2) [m]."""
+    def nodes(self) -> Lattice:
+        """Chebyshev nodes, northing by northing."""
         east, north = (nodes_between(*ends) for ends in self.box.T)
-        return np.column_stack([np.tile(east, NODES), np.repeat(north, NODES)])
+        return Lattice(self.box, east, north, slice(None))
 
-    def pieces(self, places: Array, stops: int) -> list[Index]:
-        """Cut the places between rows, so that what is computed for a piece stays in the cache of one core."""
-        north = places[self.index, 1]
+    def pieces(self, places: Array, stops: int) -> list[slice]:
+        """Cut places of the tile between rows, so that what is computed for a piece stays in the cache of one core."""
+        north = places[:, 1]
         row = int(np.argmax(north != north[0])) or len(north)
         most = max(PIECE, STOPS_BY_PIECE // stops)
         step = most // row * row if row <= most else most
-        return [self.index[start : start + step] for start in range(0, len(self.index), step)]
+        return [slice(start, start + step) for start in range(0, len(north), step)]
 
     def lattice(self, places: Array) -> Lattice | None:
         """Rows and columns on which a piece lies, or none: then its places are strewn about."""
@@ -101,6 +101,20 @@ class Lattice:
     north: Array
     pick: Index | slice
 
+    @property
+    def places(self) -> Array:
+        """Easting and northing, shape (m, 2) [m]."""
+        east, north = np.meshgrid(self.east, self.north)
+        return np.column_stack([east.ravel()[self.pick], north.ravel()[self.pick]])
+
+    def distances(self, stops: Array) -> Array:
+        """Distance from every stop to every place, shape (n, m) [m]: of rows and columns each square is taken once."""
+        across, up = (stops[:, :1] - self.east) ** 2, (stops[:, 1:] - self.north) ** 2
+        squared = (across[:, None, :] + up[:, :, None]).reshape(len(stops), len(self.east) * len(self.north))[
+            :, self.pick
+        ]
+        return np.sqrt(squared, out=squared)
+
     def carry(self, values: Array) -> Array:
         """Bring values at the nodes, shape (r, NODES^2), to the places, shape (r, m)."""
         across, up = (
@@ -126,11 +140,11 @@ def tiles(places: Array, stops: int) -> Iterator[Tile]:
     >>> places = np.stack(np.meshgrid(axis, axis), axis=-1).reshape(-1, 2)
     >>> cut = list(tiles(places, 80))
     >>> len(cut), sum(len(tile.index) for tile in cut)
-    (49, 160000)
+    (25, 160000)
     """
     axes = places.T
-    low = [float(axis.min()) for axis in axes]
-    extent = np.maximum([float(axis.max()) for axis in axes], np.array(low) + 1e-9) - low
+    low = np.array([float(axis.min()) for axis in axes])
+    extent = np.maximum([float(axis.max()) for axis in axes], low + 1e-9) - low
     side = tile_side(extent, places=len(places), stops=stops)
     counts = np.ceil(extent / side - 1e-9).astype(int)
     column, row = (
@@ -140,9 +154,8 @@ def tiles(places: Array, stops: int) -> Iterator[Tile]:
     key = row * np.int16(counts[0]) + column
     order = np.argsort(key, kind="stable")  # 16 bits: sorted by counting
     for index in np.split(order, np.flatnonzero(np.diff(key[order])) + 1):
-        east, north = places[index].T
-        box = np.array([[east.min(), north.min()], [east.max(), north.max()]])
-        yield Tile(index, box, side)
+        corner = np.array(divmod(int(key[index[0]]), int(counts[0])))[::-1]
+        yield Tile(index, low + np.array([corner, corner + 1]) * extent / counts, side)
 
 
 def tile_side(extent: Array, *, places: int, stops: int) -> float:
@@ -154,10 +167,12 @@ def tile_side(extent: Array, *, places: int, stops: int) -> float:
         Of all places.
     places, stops : int
     """
-    area = float(np.prod(extent))
     sides = float(extent.max()) / np.arange(1, 33)
-    near = np.minimum(stops * (1.0 + 2.0 * HALO) ** 2 * sides**2 / area, stops)
-    nodes = (extent.prod() / sides**2) * (NODES**2 * stops**2 + TILE_COST)
+    along = np.maximum(extent[:, None] / sides, 1.0)  # tiles along each axis
+    # The halo of a tile reaches HALO tiles to each side, but for what hangs over the edge of all places
+    within = np.minimum((1.0 + 2.0 * HALO) / along - HALO * (HALO + 1.0) / along**2, 1.0)
+    near = stops * within.prod(axis=0)
+    nodes = along.prod(axis=0) * (NODES**2 * stops**2 + TILE_COST)
     return float(sides[np.argmin(nodes + places * near * (near + NODES + 10.0))])
 
 

@@ -21,6 +21,7 @@ import numpy as np
 
 SIDE, SILL, RANGE, NUGGET = 800.0, 0.8, 200.0, 0.2
 LONG = 3.0  # seconds, beyond which a candidate runs once
+PAUSE = 0.3  # seconds before each run: BLAS threads of the one before it spin for a while, on a processor of this one
 Answer = tuple[np.ndarray, np.ndarray]
 
 
@@ -88,6 +89,7 @@ def compare(count: int, cells: int, repeats: int) -> None:
         for name, work in {"rxmap": ours, **PEERS}.items():
             if name in taken and taken[name][0] > LONG:
                 continue
+            time.sleep(PAUSE)
             started, spent = time.perf_counter(), time.process_time()
             answer = work(stops, values, line)
             wall, cpu = time.perf_counter() - started, time.process_time() - spent
