@@ -167,7 +167,7 @@ class PressureModel(Estimator):
         with one_blas_thread():
             self._fit_spatial(places)
             self._level = self._fit_level(self.places_)
-        self._judge(places)
+            self._judge(places)
         self.cautions_ = stop_cautions(places, self.covariates_, self._crowding, rows=len(totals))
         return self
 

@@ -174,11 +174,11 @@ def _evidence(alike: Array, tries: Array) -> Array:
     """Log evidence of one correlation: a row for each share of the variance, a column for each try."""
     spread, axes = eigh(alike)
     level, turned = axes.sum(axis=0), axes.T @ tries
-    rows = []
+    rows, squared = [], turned**2
     for share in PATTERN_SHARES:
         weight = 1.0 / (share * np.maximum(spread, 0.0) + 1.0 - share)
         precision = weight @ level**2
-        squares = weight @ turned**2 - (weight * level @ turned) ** 2 / precision
+        squares = weight @ squared - (weight * level @ turned) ** 2 / precision
         determinant = np.log(weight).sum() - np.log(precision)
         rows.append(0.5 * determinant - 0.5 * (len(alike) - 1) * np.log(np.maximum(squares, 1e-300)))
     return np.array(rows)
