@@ -19,7 +19,7 @@ from typing import Any, BinaryIO, ParamSpec, TypeVar
 Given = ParamSpec("Given")
 Found = TypeVar("Found")
 
-DRAWING = ("rxmap.show.report", "rxmap.show.sheets", "matplotlib.backends.backend_pdf")  # what a build prints with
+DRAWING = ("rxmap.show.printing",)  # what a build prints with
 
 
 class Here(Executor):

@@ -236,7 +236,7 @@ def publish(
 
 def papers(result: Result, beside: Executor) -> dict[str, Page]:
     """Draw what people read: the map here; the report, the record's sheet and the mix sheets beside."""
-    from rxmap.show import map_page
+    from rxmap.show.page import map_page
     from rxmap.show.report import report_pdf
     from rxmap.show.sheets import mix_sheet_pdf, record_pdf
     from rxmap.write.record import record_document

@@ -46,6 +46,9 @@ class Field:
     area_ha: float  # on the ellipsoid, holes excluded
 
 
+EDGE_STOP = "edge stop"  # why such a stop is not used for the field
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
     """One target looked at at one stop on one day: a row of the scouting file."""

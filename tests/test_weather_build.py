@@ -12,7 +12,7 @@ import pytest
 from rxmap import pipeline
 from rxmap.errors import InputError
 from rxmap.records import Result
-from rxmap.show import map_page
+from rxmap.show.page import map_page
 from rxmap.write.summary import summary
 
 TEMPLATE = Path(pipeline.__file__).parent / "template"

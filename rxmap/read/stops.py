@@ -18,14 +18,14 @@ from rxmap.read.places import placed
 from rxmap.read.rows import observations_of
 from rxmap.read.table import Table
 from rxmap.read.wide import long_form
-from rxmap.records import Field, Observation
+from rxmap.records import EDGE_STOP, Field, Observation
 
 SAME_PLACE = 30.0  # [m] our limit: one stop seen twice by a receiver with a bad view of the sky
 SEASON = 180  # [day] our limit: a walk longer before the spraying was another season's
 MOST_UNSEEN = 0.25  # share of the field, our limit: walks along lines leave less so far from their stops
 FEWEST_DECIMALS = 4  # 1e-4 degree is about 11 m, the grain that GPS scatter has anyway
 
-OLDER, EDGE, FOREIGN = "older visit", "edge stop", "target not in the plan"
+OLDER, FOREIGN = "older visit", "target not in the plan"
 
 
 def make_observations(
@@ -98,7 +98,7 @@ def _settled(observations: Iterable[Observation], plan: Plan) -> list[Observatio
     out = []
     for one in observations:
         older = one.date != newest[one.stop, one.target]
-        reasons = ((one.target not in known, FOREIGN), (not one.used, one.why), (older, OLDER), (one.edge, EDGE))
+        reasons = ((one.target not in known, FOREIGN), (not one.used, one.why), (older, OLDER), (one.edge, EDGE_STOP))
         why = next((reason for holds, reason in reasons if holds), "")
         out.append(replace(one, used=not why, why=why))
     return out

@@ -1,5 +1,4 @@
-"""Show: the offline map page. Decides nothing; everything on the page stands in the result."""
+"""Show: pages, papers and words. Decides nothing; everything on a page stands in the result.
 
-from rxmap.show.page import map_page
-
-__all__ = ["map_page"]
+Nothing is imported here: words are wanted long before a map is drawn.
+"""

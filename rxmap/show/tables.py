@@ -5,10 +5,9 @@ Every text is escaped by `markup.tag`.
 
 from __future__ import annotations
 
-from rxmap.records import KeepOut, Money, Observation, PassResult, Result, TargetResult, ZoneShape
+from rxmap.records import EDGE_STOP, KeepOut, Money, Observation, PassResult, Result, TargetResult, ZoneShape
 from rxmap.show import story, text
 from rxmap.show.markup import Row, join, table, tag
-from rxmap.surface.target import EDGE_STOP
 
 CHOICES = {"map": "by the map", "all": "all of the field", "none": "nothing"}
 

@@ -10,12 +10,11 @@ from scipy.spatial import cKDTree
 
 from rxmap.grid import M2_PER_HA, BoolArray, FloatArray, Grid
 from rxmap.plan import Target
-from rxmap.records import CellLayer, Field, Observation, Surface, Verdict
+from rxmap.records import EDGE_STOP, CellLayer, Field, Observation, Surface, Verdict
 from rxmap.surface.evidence_ground import nearest_ground
 from rxmap.surface.model import PressureModel
 from rxmap.surface.predictive import Blended, Predictive
 
-EDGE_STOP = "edge stop"  # why such a stop is not used for the field
 FEWEST_EDGE_STOPS = 3  # judgement, no source: fewer say nothing about a whole boundary
 REACH = 2  # cells: a place without a value of a layer takes the nearest within it
 

@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from types import ModuleType
 
-from rxmap.show import map_page
+from rxmap.show.page import map_page
 
 TESTS = Path(__file__).parents[1]
 

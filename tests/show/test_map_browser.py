@@ -10,7 +10,7 @@ import pytest
 
 from rxmap.errors import Caution
 from rxmap.records import Result
-from rxmap.show import map_page
+from rxmap.show.page import map_page
 
 ATTACKS = (
     "<img src=x onerror=\"document.title='hacked'\"> </script><script>document.title='hacked'</script>",

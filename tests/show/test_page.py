@@ -22,7 +22,8 @@ from shapely.geometry import MultiPolygon, Polygon, box
 
 from rxmap.grid import Frame, geodesic_area_m2, make_grid
 from rxmap.records import AsApplied, CheckStrip, CovariateUse, EdgeLevel, Field, PassDates, Result, WhatIf
-from rxmap.show import map_page, story
+from rxmap.show import story
+from rxmap.show.page import map_page
 
 VOID = {"meta", "link", "br", "img", "input", "hr"}  # HTML Living Standard, void elements
 
@@ -86,7 +87,7 @@ spec = importlib.util.spec_from_file_location("shared", sys.argv[1])
 shared = importlib.util.module_from_spec(spec)
 sys.modules["shared"] = shared
 spec.loader.exec_module(shared)
-from rxmap.show import map_page
+from rxmap.show.page import map_page
 print(hashlib.sha256(map_page(shared.make_result()).encode()).hexdigest())
 """
 

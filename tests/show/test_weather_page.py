@@ -18,7 +18,7 @@ from rxmap.records_weather import (
     WarmDay,
     WeatherReport,
 )
-from rxmap.show import map_page
+from rxmap.show.page import map_page
 from rxmap.show.paper import plain_settings
 from rxmap.show.report import report_paper
 from rxmap.show.weather import LAST, block, sentences

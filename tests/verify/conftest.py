@@ -18,7 +18,7 @@ from rxmap.grid import cover, geodesic_area_m2
 from rxmap.passes.loads import plan_loads, treated_ground
 from rxmap.plan import Machine, Product, read_plan
 from rxmap.records import AsApplied, CheckStrip, Money, Part, PassDates, PassResult, Result, TargetResult, ZoneShape
-from rxmap.show import map_page
+from rxmap.show.page import map_page
 from rxmap.units import Quantity
 from rxmap.write.folder import write_result
 
