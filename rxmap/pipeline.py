@@ -285,6 +285,7 @@ def _target_result(fitted: TargetSurface, inputs: Inputs, draws: Draws) -> Targe
         p_over=draws.p_mean_over(target.name, target.threshold),
         model=model.model_,
         skill=model.skill_ if np.isfinite(model.skill_) else None,
+        chance=model.chance_ if np.isfinite(model.chance_) else None,
         verdict=fitted.verdict,
         reason=model.reason_,
         surface=surface,

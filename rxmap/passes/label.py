@@ -30,7 +30,7 @@ def label_faults(plan: Plan) -> list[str]:
     return [
         f"product[{number}] '{product.name}': {line}"
         for number, product in enumerate(plan.product, start=1)
-        for rule in (_range, _decimals, _season, _times, _interval, _harvest, _stage, _carrier)
+        for rule in (_range, _decimals, _season, _times, _interval, _harvest, _stage, _carrier, _room)
         for line in rule(product, plan)
     ]
 
@@ -183,6 +183,18 @@ def _carrier(product: Product, plan: Plan) -> Iterator[str]:
         at = f" at the rate {low} (of {full})" if low != full else ""
         yield (
             f"machine.carrier {carrier} = {least:.6g} {limit.unit}{at} is below label.carrier_min {limit}. Raise it."
+        )
+
+
+def _room(product: Product, plan: Plan) -> Iterator[str]:
+    rate = product.full_rate
+    if plan.machine is None or not rate.is_like("L/ha"):
+        return
+    carrier = plan.machine.carrier
+    if rate.to(carrier.unit) > carrier.magnitude * (1 + ROUNDING):
+        yield (
+            f"rate {rate} = {rate.to(carrier.unit):.6g} {carrier.unit} of product is more than machine.carrier "
+            f"{carrier}, the spray that it is part of. Check the rate and its unit, or raise the carrier."
         )
 
 

@@ -176,11 +176,11 @@ def _word(words: str, x: float, y: float, *, anchor: str = "middle", turn: bool 
 
 def _figures(targets: list[TargetResult], result: Result) -> str:
     head = (
-        "Target", "Places", "Spacing", "Range", "Not sampled", "Better than the mean", "With blocks left out",
-        "Inside the 90 % range", "Wrong side", "Wrong side if called alike",
+        "Target", "Places", "Spacing", "Range", "Not sampled", "Better than the mean", "As patchy by chance",
+        "With blocks left out", "Inside the 90 % range", "Wrong side", "Wrong side if called alike",
     )  # fmt: skip
     rows = [_row(target, target.evidence, result) for target in targets if target.evidence]
-    return table("Evidence: each place told from the others", head, rows, numbers=" nnnnnnnnn")
+    return table("Evidence: each place told from the others", head, rows, numbers=" nnnnnnnnnn")
 
 
 def _row(target: TargetResult, evidence: Evidence, result: Result) -> tuple[str, ...]:
@@ -192,6 +192,7 @@ def _row(target: TargetResult, evidence: Evidence, result: Result) -> tuple[str,
         "no map" if evidence.range_m is None else text.length(evidence.range_m, units),
         text.area(evidence.not_sampled_ha, units),
         "-" if target.skill is None else text.percent(target.skill),
+        "-" if target.chance is None else text.percent(target.chance),
         "-" if check is None or check.skill_blocks is None else text.percent(check.skill_blocks),
         *(
             "too few" if check is None else text.percent(share)

@@ -79,6 +79,7 @@ CHECKS: tuple[tuple[str, Callable[[Folder], Iterator[str]]], ...] = (
     ("each surface is a cloud-optimised GeoTIFF of possible values where the field is", surfaces.surfaces_right),
     ("pressure and p_over of each part lie on the surface of its target", surfaces.parts_on_surface),
     ("the evidence of each target is that of its stops and the field", evidence.evidence_right),
+    ("a map is drawn where skill and chance earn one", evidence.verdicts_earned),
     ("the map's evidence is that of the summary", evidence.evidence_shown),
     ("the money names the best choice", figures.money_in_order),
     ("degree days, favourable hours and spray windows add up, and the map says them", weather.weather_right),

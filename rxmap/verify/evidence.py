@@ -26,6 +26,7 @@ MEAN_SHARE = 0.05  # of the spread of the stops: points of a lattice against exa
 LATTICE = 200  # points across the field and up
 LEAST_M2 = 2.0  # a layer leaves smaller ground out
 TABLE = "Evidence"  # how the caption begins
+MOST_CHANCE = 0.1  # of shuffles that look as patchy, for a map
 HALF = 0.51  # [%] the page rounds to whole percent
 Places = tuple[NDArray[np.float64], NDArray[np.float64]]  # where somebody looked [m], and the pressure there
 
@@ -100,6 +101,18 @@ def _mean_faults(told: Any, seen: Places, field: BaseGeometry) -> Iterator[str]:
     even = float(weight @ pressure / weight.sum()) if weight.sum() else float(pressure.mean())
     if not near(told["even_mean"], even, 4, absolute=MEAN_SHARE * float(pressure.std())):
         yield f"even_mean is {told['even_mean']}; by the ground nearest to each stop it is {even:.4f}"
+
+
+def verdicts_earned(result: Folder) -> Iterator[str]:
+    """Hold each verdict against the two figures that it rests on."""
+    for number, target in enumerate(result.summary["targets"], 1):
+        verdict, skill, chance = (target[key] for key in ("verdict", "skill", "chance"))
+        earned = skill is not None and chance is not None and skill >= 0 and float(chance) <= MOST_CHANCE
+        if (verdict == "map" and not earned) or (verdict == "uniform" and earned and skill > 0):
+            yield (
+                f"{SUMMARY}: targets[{number}].verdict is {verdict} with skill {skill} and chance {chance}; a map asks "
+                f"for a skill above 0 and a chance of at most {MOST_CHANCE}, and is drawn where both hold"
+            )
 
 
 def _ground_near(places: NDArray[np.float64], field: BaseGeometry) -> NDArray[np.float64]:

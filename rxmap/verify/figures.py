@@ -54,7 +54,7 @@ FORM: dict[str, Any] = {
             "name": _text, "slug": _text, "measure": _one_of("count", "incidence", "severity", "rating"),
             "unit": _text, "stops": {"read": _whole, "used": _whole, "unused": _whole}, "threshold": _positive,
             "mean": _number, "p_over": _share, "model": _text, "skill": _or_null(_number),
-            "verdict": _one_of("map", "uniform", "note"), "reason": _text, "surface": _text,
+            "chance": _or_null(_share), "verdict": _one_of("map", "uniform", "note"), "reason": _text, "surface": _text,
         }
     ],
     "passes": [

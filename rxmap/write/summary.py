@@ -99,6 +99,7 @@ def _target(target: TargetResult) -> dict[str, Any]:
         "p_over": rounded(target.p_over, 4),
         "model": target.model,
         "skill": _or_none(target.skill, 4),
+        "chance": _or_none(target.chance, 4),
         "verdict": target.verdict,
         "reason": target.reason,
         "covariates": [

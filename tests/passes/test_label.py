@@ -57,6 +57,10 @@ BROKEN = [
         "machine.carrier 150 L/ha = 16.036 gal/acre is below label.carrier_min 17 gal/acre.",
     ),
     (
+        {"machine.carrier": "0.25 L/ha"},
+        "rate 0.3 L/ha = 0.3 L/ha of product is more than machine.carrier 0.25 L/ha, the spray that it is part of.",
+    ),
+    (
         {"product.0.under_label": {"rate": "0.2 L/ha", "reason": "x"}},
         "under_label.rate 0.2 L/ha is not below the minimum 0.2 L/ha. Use rate instead.",
     ),

@@ -42,7 +42,7 @@ def target(evidence: Evidence, verdict: str = "map") -> TargetResult:
     cells = np.zeros((1, 1))
     return TargetResult(
         name="weevil", slug="weevil", measure="count", unit="per plant", threshold=2.0, source="own", read=40, used=40,
-        mean=1.0, p_over=0.1, model="", skill=0.3, verdict=verdict, reason="", evidence=evidence,
+        mean=1.0, p_over=0.1, model="", skill=0.3, chance=0.01, verdict=verdict, reason="", evidence=evidence,
         surface=Surface(grid=Grid(0.0, 0.0, 3.0, cells), mean=cells, sd=cells, p_over=cells, q05=cells, q95=cells),
     )  # fmt: skip
 

@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from breaking import Mutation, Mutations, see_it_red
 
 from rxmap.records import PassResult, Result
 from rxmap.verify import CHECKS, verify
@@ -30,18 +31,8 @@ STRIPS, MACHINE, ZIP = "check_strips.geojson", f"{PASS}/machine", f"{PASS}/hoppe
 LAYER, GPKG, KML = (f"{MACHINE}/hopper.{end}" for end in ("geojson", "gpkg", "kml"))
 TASK = f"{MACHINE}/experimental-polygons/TASKDATA/TASKDATA.XML"
 TEST_ZONE = f"{PASS}/testzone/testzone.geojson"
-Mutation = Callable[[Path], None]
-MUTATIONS: list[Any] = []
-
-
-def found_in(file: str, words: str) -> Callable[[Mutation], Mutation]:
-    """Register a mutation with the file and the words that its finding must hold."""
-
-    def register(mutation: Mutation) -> Mutation:
-        MUTATIONS.append(pytest.param(mutation, file, words, id=mutation.__name__))
-        return mutation
-
-    return register
+MUTATIONS = Mutations()
+found_in = MUTATIONS.found_in
 
 
 def test_a_result_with_all_papers_and_formats_passes_every_check(whole: Path) -> None:
@@ -104,10 +95,7 @@ def test_a_broken_paper_goes_red_though_its_hashes_are_right(
     torn: Path, mutation: Mutation, file: str, words: str, seal: Callable[[Path], None]
 ) -> None:
     mutation(torn)
-    seal(torn)
-    findings = verify(torn).findings
-    assert [line for line in findings if line.startswith(file) and words in line], findings
-    assert not [line for line in findings if "the manifest says" in line]
+    see_it_red(torn, seal, file=file, words=words)
 
 
 @pytest.mark.parametrize("text", ["=1", "+1", "-1", "@a", "\t=1", " =1", "\u200b=1", "\uff1d1"])

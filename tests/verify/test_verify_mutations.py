@@ -11,25 +11,14 @@ from typing import Any
 import numpy as np
 import pytest
 import rasterio
-
-from rxmap.verify import verify
+from breaking import Mutation, Mutations, see_it_red
 
 LAYER = "passes/hopper-pass/machine/hopper.geojson"
 SHP, SHX, DBF, PRJ, CPG = (LAYER.replace(".geojson", end) for end in (".shp", ".shx", ".dbf", ".prj", ".cpg"))
 SURFACE, FLAT = "surfaces/marsh-leafhopper.tif", "surfaces/ring-speck.tif"
 POND, MIDDLE, EAST, DITCH = 1, 2, 3, 4  # features of the layer; pond and east are treated
-Mutation = Callable[[Path], None]
-MUTATIONS: list[Any] = []
-
-
-def found_in(file: str, words: str) -> Callable[[Mutation], Mutation]:
-    """Register a mutation with the file and the words that its finding must hold."""
-
-    def register(mutation: Mutation) -> Mutation:
-        MUTATIONS.append(pytest.param(mutation, file, words, id=mutation.__name__))
-        return mutation
-
-    return register
+MUTATIONS = Mutations()
+found_in = MUTATIONS.found_in
 
 
 @pytest.mark.parametrize(("mutation", "file", "words"), MUTATIONS)
@@ -37,10 +26,7 @@ def test_a_broken_result_goes_red_though_its_hashes_are_right(
     broken: Path, mutation: Mutation, file: str, words: str, seal: Callable[[Path], None]
 ) -> None:
     mutation(broken)
-    seal(broken)
-    findings = verify(broken).findings
-    assert [line for line in findings if line.startswith(file) and words in line], findings
-    assert not [line for line in findings if "the manifest says" in line]
+    see_it_red(broken, seal, file=file, words=words)
 
 
 def document(folder: Path, name: str, change: Callable[[Any], object]) -> None:
@@ -572,6 +558,16 @@ def surface_of_another_mean(folder: Path) -> None:
 def pattern_where_there_is_none(folder: Path) -> None:
     tilt = np.linspace(-0.1, 0.1, 200)
     raster(folder, FLAT, lambda values: inside(values, 0, lambda band: band + tilt[: band.shape[1]]))
+
+
+@found_in("summary.json", "a chance of at most 0.1")
+def map_that_half_of_all_shuffles_reach(folder: Path) -> None:
+    document(folder, "summary.json", lambda content: content["targets"][0].update(chance=0.5))
+
+
+@found_in("summary.json", "verdict is uniform with skill 0.3")
+def map_that_was_earned_and_not_drawn(folder: Path) -> None:
+    document(folder, "summary.json", lambda content: content["targets"][1].update(skill=0.3, chance=0.02))
 
 
 @found_in(SURFACE, "projection differs")
