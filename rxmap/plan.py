@@ -301,6 +301,7 @@ class Machine(Section):
     carrier: Rate
     tank: Volume
     reserve: VolumeOrZero | None = None
+    allowance: VolumeOrZero | None = None
     endurance: Time | None = None
     refill: Place | None = None
     fill: Literal["equal", "full"] = "equal"

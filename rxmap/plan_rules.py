@@ -7,13 +7,19 @@ import re
 from collections.abc import Callable, Iterator
 
 from rxmap.errors import InputError
-from rxmap.plan import Label, Plan, Product, Target
+from rxmap.plan import Label, Machine, Plan, Product, Target
 from rxmap.units import Quantity, currency, denominator, numerator, parse
 
 
 def contradictions(plan: Plan) -> list[str]:
     """List the faults of a plan that is well formed, one line each: key, what was found, what to do."""
     return [line for rule in RULES for line in rule(plan)]
+
+
+def usable_l(machine: Machine) -> float:
+    """Spray that a load may hold [L]: the tank less what stays in it, and less what hoses and overlap take."""
+    taken = [one.to("L") for one in (machine.reserve, machine.allowance) if one]
+    return machine.tank.to("L") - sum(taken)
 
 
 def _names(plan: Plan) -> Iterator[str]:
@@ -97,8 +103,10 @@ def _machine(plan: Plan) -> Iterator[str]:
     machine = plan.machine
     if not machine.carrier.is_like("L/ha"):
         yield f"machine.carrier: found '{machine.carrier}': the carrier is a volume per area, such as 2 gal/acre."
-    if machine.reserve and machine.reserve.to("L") >= machine.tank.to("L"):
-        yield f"machine.reserve: {machine.reserve} leaves nothing of the tank ({machine.tank}). Lower it."
+    if usable_l(machine) <= 0.0:
+        taken = {f"machine.{key}": value for key in ("reserve", "allowance") if (value := getattr(machine, key))}
+        sums = " + ".join(map(str, taken.values()))
+        yield f"{' and '.join(taken)}: {sums} leaves nothing of the tank ({machine.tank}). Lower it."
     for number, product in enumerate(plan.product, start=1):
         least = product.label.carrier_min
         if least and not least.is_like("L/ha"):

@@ -28,6 +28,10 @@ CASES = [
         "machine.rate_unit: no product is measured in anything like kg/ha. Rates are in: L/ha.",
     ),
     ({"machine.reserve": "1500 L"}, "machine.reserve: 1500 L leaves nothing of the tank (1500 L). Lower it."),
+    (
+        {"machine.reserve": "1000 L", "machine.allowance": "600 L"},
+        "machine.reserve and machine.allowance: 1000 L + 600 L leaves nothing of the tank (1500 L). Lower it.",
+    ),
     ({f"{ROWAN}label.carrier_min": "9 kg/ha"}, "product[1].label.carrier_min: found '9 kg/ha': a volume per area"),
     # names
     ({"target.1.loss": None}, "target: the name 'midge' stands more than once. Give each its own."),

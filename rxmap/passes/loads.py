@@ -33,6 +33,7 @@ from rxmap.passes.sweep import (
 )
 from rxmap.passes.work import pace
 from rxmap.plan import Machine, Product
+from rxmap.plan_rules import usable_l
 from rxmap.records import Extra, Field, Load, LoadItem, LoadPlan, PassResult, ProductNeed
 from rxmap.units import convert, denominator, dimension, numerator
 
@@ -92,7 +93,6 @@ def plan_loads(
     *,
     machine: Machine,
     field: Field,
-    allowance_l: float = 0.0,
 ) -> LoadPlan:
     """Divide treated ground into loads.
 
@@ -108,20 +108,17 @@ def plan_loads(
     products : sequence of Product
         In the tank, in the order of the rates.
     machine : Machine
-        Tank, reserve, endurance, swath, speed, heading, refill point and fill.
+        Tank, reserve, allowance (mixed once), endurance, swath, speed, heading, refill point and fill.
     field : Field
         Passes along the plan's heading are laid over it.
-    allowance_l : float [L]
-        Spray for hoses and overlap, taken off the tank of every load and mixed once.
 
     Raises
     ------
     InputError
-        If nothing of the tank is usable, or the products alone are more than the spray.
+        If the products alone are more than the spray.
     """
-    usable_l = _usable_l(machine, allowance_l)
     _check_room(treated, products)
-    weights, limit = _weights(treated, machine, usable_l)
+    weights, limit = _weights(treated, machine)
     grounds = [one.ground for one in treated]
     lanes = pass_lanes(machine, field.ground, grounds)
     refill = _refill(machine, field.frame, lanes.heading)
@@ -133,7 +130,7 @@ def plan_loads(
     )
     extras = (
         _extra("stays in the tank", machine.reserve.to("L") if machine.reserve else 0.0, loads[0]),
-        _extra("hoses and overlap", allowance_l, loads[0]),
+        _extra("hoses and overlap", machine.allowance.to("L") if machine.allowance else 0.0, loads[0]),
     )
     return LoadPlan(
         loads=loads,
@@ -148,13 +145,6 @@ def plan_loads(
     )
 
 
-def _usable_l(machine: Machine, allowance_l: float) -> float:
-    usable = machine.tank.to("L") - (machine.reserve.to("L") if machine.reserve else 0.0) - allowance_l
-    if usable <= 0:
-        raise InputError(f"machine.tank {machine.tank}: nothing is left beside the reserve {machine.reserve}.")
-    return usable
-
-
 def _check_room(treated: Sequence[Treated], products: Sequence[Product]) -> None:
     """Refuse spray that would be more than all product: the rate of one of them is wrong, or the carrier."""
     for one in treated:
@@ -166,12 +156,11 @@ def _check_room(treated: Sequence[Treated], products: Sequence[Product]) -> None
             )
 
 
-def _weights(treated: Sequence[Treated], machine: Machine, usable_l: float) -> tuple[list[float], str]:
+def _weights(treated: Sequence[Treated], machine: Machine) -> tuple[list[float], str]:
     """Work on a square metre of each ground [load/m2]: by the tank or by the battery, whichever is more."""
-    by_tank = [one.volume * one.area_ha / one.ground.area / usable_l for one in treated]
-    tank = (
-        f"{convert(usable_l, 'L', machine.tank.unit):.4g} {machine.tank.unit} of spray, the tank less what stays in it"
-    )
+    usable = usable_l(machine)
+    by_tank = [one.volume * one.area_ha / one.ground.area / usable for one in treated]
+    tank = f"{convert(usable, 'L', machine.tank.unit):.4g} {machine.tank.unit} of spray, the tank less what stays in it"
     if machine.endurance is None:
         return by_tank, tank
     reach_m2 = machine.endurance.to("s") * machine.speed_m_s * machine.swath.to("m")

@@ -13,6 +13,7 @@ from rxmap.passes.draw import draw_layer
 from rxmap.passes.label import rate_limits, written_rate
 from rxmap.passes.layer import Ledger
 from rxmap.plan import CheckStrips, Machine, Product
+from rxmap.plan_rules import usable_l
 from rxmap.records import RESERVED, HandDrawn, Part, PassResult, ProductUse
 from rxmap.units import convert, denominator, numerator
 
@@ -44,7 +45,6 @@ def prescribe(
     parts = drawn.parts if drawn else ()
     treated = [part for part in parts if part.treat]
     litres = math.fsum(convert(part.volume, part.vol_unit, "L/ha") * part.area_ha for part in treated)
-    usable = machine.tank.to("L") - (machine.reserve.to("L") if machine.reserve else 0.0)
     return PassResult(
         name=decision.option.name,
         slug=decision.option.slug,
@@ -54,7 +54,7 @@ def prescribe(
         reason=decision.reason,
         next_look="",
         treated_ha=round(math.fsum(part.area_ha for part in treated), 4),
-        loads=math.ceil(litres / usable - 1e-9),
+        loads=math.ceil(litres / usable_l(machine) - 1e-9),
         parts=parts,
         smallest_m=decision.smallest_patch_m,
         check_strips=drawn.strips.strips if drawn else (),

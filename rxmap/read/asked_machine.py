@@ -7,6 +7,7 @@ import math
 from rxmap.errors import Faults, PlanError
 from rxmap.grid import M2_PER_HA
 from rxmap.plan import Machine, Plan
+from rxmap.plan_rules import usable_l
 from rxmap.records import Field
 
 # Our limits: far beyond what people do, and within what is drawn and printed in a minute.
@@ -51,8 +52,7 @@ def _slips(machine: Machine, area_ha: float, across: float) -> list[str]:
         found.append(
             f"swath: {machine.swath} makes {across / swath:,.0f} lanes over the field, the most is {MOST_LANES:,}."
         )
-    tank = machine.tank.to("L") - (machine.reserve.to("L") if machine.reserve else 0.0)
-    loads = area_ha * machine.carrier.to("L/ha") / tank
+    loads = area_ha * machine.carrier.to("L/ha") / usable_l(machine)
     if loads > MOST_LOADS:
         found.append(f"tank: {machine.tank} makes {loads:,.0f} loads at {machine.carrier}, the most is {MOST_LOADS:,}.")
     if machine.endurance:

@@ -53,9 +53,9 @@ def testzone_files(crew: Crew) -> dict[str, str]:
 
 
 def usable_l(machine: Any) -> float:
-    """Spray that a load may hold [L]: the tank less what stays in it."""
-    reserve = quantity(machine["reserve"]).to("L") if machine.get("reserve") else 0.0
-    return quantity(machine["tank"]).to("L") - reserve
+    """Spray that a load may hold [L]: the tank less what stays in it, and less what hoses and overlap take."""
+    taken = [quantity(machine[key]).to("L") for key in ("reserve", "allowance") if machine.get(key)]
+    return quantity(machine["tank"]).to("L") - sum(taken)
 
 
 def reach_ha(machine: Any) -> float | None:

@@ -10,11 +10,12 @@ import shapely
 
 from rxmap.errors import shown
 from rxmap.units import convert, denominator, numerator
+from rxmap.verify.crew import usable_l
 from rxmap.verify.folder import SUMMARY, Folder
 from rxmap.verify.geojson import Feature, Layer
 from rxmap.verify.ground import M2_PER_HA, area_m2, perimeter_m
 from rxmap.verify.prescription import treated
-from rxmap.verify.values import AREA_ROUNDING, near, quantity
+from rxmap.verify.values import AREA_ROUNDING, near
 
 MASS_BALANCE = 1e-4  # relative, design rule
 AREA_3 = 5e-4  # [ha] of an area written with three decimals
@@ -79,8 +80,7 @@ def _loads(each: Any, layer: Layer, machine: Any) -> Iterator[str]:
         * float(feature.properties["area_ha"])
         for feature in layer.features
     )
-    reserve = quantity(machine["reserve"]).to("L") if machine.get("reserve") else 0.0
-    least = math.ceil(spray / (quantity(machine["tank"]).to("L") - reserve) * (1 - MASS_BALANCE))
+    least = math.ceil(spray / usable_l(machine) * (1 - MASS_BALANCE))
     if each["loads"] < least:
         yield f"loads {each['loads']}; {spray:.6g} L of spray need at least {least}"
 

@@ -137,8 +137,8 @@ def test_water_makes_room_for_liquids_only() -> None:
 
 
 def test_what_stays_in_the_tank_is_as_strong_as_the_first_load() -> None:
-    rig = machine(reserve="30 gal")
-    plan = plan_loads([acres(100, 15, 8)], [product()], machine=rig, field=FIELD, allowance_l=15 * LITRES_PER_GAL)
+    rig = machine(reserve="30 gal", allowance="15 gal")
+    plan = plan_loads([acres(100, 15, 8)], [product()], machine=rig, field=FIELD)
     stays, hoses = plan.extras
     assert stays.items[1].amount == pytest.approx(16.0)  # 30 gal are 2 acres of 8 fl oz
     assert hoses.items[1].amount == pytest.approx(8.0)
