@@ -16,8 +16,8 @@ from shapely.geometry.base import BaseGeometry
 
 from rxmap.errors import printable
 from rxmap.grid import FloatArray, Grid
-from rxmap.records import Money, Part, PassResult, Result, TargetResult
-from rxmap.show import text
+from rxmap.records import Money, Observation, Part, PassResult, Result, TargetResult
+from rxmap.show import tables, text
 from rxmap.show.paper import INK, INSIDE, LEADING, MARGIN, SMALL, Paper, wrapped
 from rxmap.show.scale import pressure_scale
 from rxmap.units import convert
@@ -40,6 +40,7 @@ TREATED: Look = {"facecolor": "none", "edgecolor": "black", "hatch": "//", "line
 THRESHOLD: Look = {"color": "black", "linewidth": 2.0}
 BOUNDARY: Look = {"facecolor": "none", "edgecolor": INK, "linewidth": 1.6}
 USED: Look = {"marker": "o", "color": INK, "markeredgecolor": "white", "markersize": 4.5}
+EDGE: Look = {"marker": "s", "color": "white", "markeredgecolor": INK, "markersize": 4.5, "markeredgewidth": 1.6}
 UNUSED: Look = {"marker": "o", "color": "white", "markeredgecolor": INK, "markersize": 4.5}
 
 
@@ -237,13 +238,20 @@ def _keep_outs(axes: Any, result: Result, one: PassResult | None) -> Legend:
 def _stops(axes: Any, result: Result, target: TargetResult) -> Legend:
     drawn: Legend = []
     rows = [row for row in result.observations if row.target == target.name]
-    for look, words, used in ((UNUSED, "stop that was not used", False), (USED, "stop", True)):
-        here = [row for row in rows if row.used is used]
+    kinds = {"stop that was not used": UNUSED, "edge stop, decides the strip": EDGE, "stop": USED}
+    for words, look in kinds.items():
+        here = [row for row in rows if _kind(row, result) == words]
         if here:
             east, north = zip(*((row.easting, row.northing) for row in here), strict=True)
             axes.plot(east, north, linestyle="none", zorder=7, clip_on=True, **look)
             drawn.append((look | {"linestyle": "none"}, words))
     return drawn[::-1]
+
+
+def _kind(row: Observation, result: Result) -> str:
+    if row.used:
+        return "stop"
+    return "edge stop, decides the strip" if tables.decides_strip(row, result) else "stop that was not used"
 
 
 def patch(ground: BaseGeometry, look: Look, *, hatch_width: float = 1.0, **more: Any) -> Any:

@@ -19,6 +19,7 @@ from rxmap.show import ramp, story, tables, text
 from rxmap.show.raster import Canvas, LatLon, latlon
 from rxmap.show.scale import LIMIT, Scale, chance_scale, pressure_scale
 from rxmap.write.evidence import not_sampled_lonlat
+from rxmap.write.record import controlled
 
 Data = dict[str, Any]  # what goes into the page's JSON block
 
@@ -107,9 +108,15 @@ def _pass_view(result: Result, one: PassResult) -> Data:
         "label": text.safe(one.name),
         "sentence": f"{products}: {text.area(one.treated_ha, result.units)} treated. {story.sentence(one.reason)}",
         "more": " ".join(filter(None, (one.strips_text, one.heading_text))),
+        "strip": _has_strip(result, one),
         "shapes": shapes,
         "legend": {"title": f"Rate of {text.safe(one.products[0].name)}" if one.products else "Rate", "items": legend},
     }
+
+
+def _has_strip(result: Result, one: PassResult) -> bool:
+    """Whether edge stops decide a strip of a target that a pass is for."""
+    return any(target.edge is not None for target in controlled(result, one, result.plan))
 
 
 # Dark enough apart to be told in black and white; the legend has the words.
@@ -137,6 +144,7 @@ def _applied_view(result: Result, one: PassResult, applied: AsApplied, canvas: C
             f"{missed} missed, {off} off target, {product} product."
         ),
         "more": one.heading_text,
+        "strip": _has_strip(result, one),
         "picture": {"source": canvas.picture(classes, [0.5, 1.5, 2.5], colours), "corners": canvas.corners},
         "shapes": [],
         "legend": {
@@ -213,7 +221,8 @@ def _target_views(result: Result, target: TargetResult, canvas: Canvas) -> list[
         warped = canvas.warp(surface.grid, bands)
         views = [_picture(canvas, scale, values) for scale, values in zip(scales, warped, strict=True)]
     more = [*story.layer_use(target), *(["This layer shows the field without the strip."] if target.edge else [])]
-    common = {"group": text.safe(target.name), "sentence": sentence, "more": " ".join(more)}
+    common: Data = {"group": text.safe(target.name), "sentence": sentence, "more": " ".join(more)}
+    common["strip"] = target.edge is not None
     labels = ("Pressure", "Chance above the threshold")
     views = [{**common, "label": label, **view} for label, view in zip(labels, views, strict=True)]
     return [_with_not_sampled(result, target, _with_edge_strip(result, target, view)) for view in views]
@@ -327,8 +336,9 @@ def _stops(result: Result) -> Data:
             }
         )
     words = {"stop used": "stop", "edge stop": "edge stop, decides the strip", "stop unused": "stop that was not used"}
+    elsewhere = {"edge stop": "edge stop, decides no strip here"}  # where a view is of other targets
     legend = [
-        {"style": STYLES[kind], "text": said}
+        {"style": STYLES[kind], "text": said, **({"elsewhere": elsewhere[kind]} if kind in elsewhere else {})}
         for kind, said in words.items()
         if any(shape["style"] is STYLES[kind] for shape in shapes)
     ]

@@ -148,7 +148,8 @@ function showField(map, data) {
     box.replaceChildren();
     element("h3", view.legend.title, box);
     const list = element("ul", "", box);
-    const onTop = data.overlays.filter((each) => map.hasLayer(each.layer)).flatMap((each) => each.legend);
+    const onTop = data.overlays.filter((each) => map.hasLayer(each.layer)).flatMap((each) => each.legend)
+      .map((item) => view.strip === false && item.elsewhere ? {...item, text: item.elsewhere} : item);
     const items = new Map([...onTop, ...view.legend.items].map((item) => [item.text, item]));
     const order = [...view.legend.items, ...onTop].map((item) => item.text);
     for (const item of new Set(order.map((text) => items.get(text)))) {

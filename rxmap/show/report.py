@@ -196,7 +196,8 @@ def _why(paper: Paper, result: Result) -> None:
 def _smallest(result: Result, one: PassResult) -> str:
     if one.smallest_m is None:
         return ""
-    return f"A lone patch must be {text.length(one.smallest_m, result.units)} across before a trip to it pays."
+    narrow = text.length(one.smallest_m, result.units)
+    return f"Once the machine is in the field, a lone patch narrower than {narrow} does not pay for its edges."
 
 
 def _ground(result: Result, one: PassResult) -> Iterator[Row]:

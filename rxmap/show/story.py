@@ -223,7 +223,7 @@ def worth(result: Result) -> list[str]:
         return ["No pass could go out, so there is no gain to compare.", *_scouting(money)]
     floor = "Ground below the threshold is not treated, whatever it would earn: the threshold is a floor."
     held = [floor] if any(each.code == "floor_holds" for each in result.cautions) else []
-    return [_gain(money), *held, *_spread(money), *_scouting(money)]
+    return [_gain(money), *held, *_spread(money, result), *_scouting(money)]
 
 
 def _no_figure(result: Result) -> str:
@@ -254,13 +254,18 @@ def _gain(money: Money) -> str:
     return f"{does} is expected to earn {text.listed(against)}."
 
 
-def _spread(money: Money) -> list[str]:
+def _spread(money: Money, result: Result) -> list[str]:
+    """Say the range that the pressure alone leaves: no other figure of the plan is drawn."""
     if money.range is None:
         return []
     low, high = (text.number(side) for side in money.range)
     sure = f", and it earns more in {text.chance(money.p_map)} of cases" if money.p_map is not None else ""
     uniform = "treating all" if money.all >= money.none else "treating nothing"
-    return [f"The map against {uniform}: between {low} and {high} {money.currency} in nine cases of ten{sure}."]
+    other = " The what-if table changes them." if result.what_if else ""
+    return [
+        f"The map against {uniform}: between {low} and {high} {money.currency} in nine cases of ten{sure}, as far as "
+        f"the pressure is uncertain; price, yield, loss and control are taken as planned.{other}"
+    ]
 
 
 def what_would_change(result: Result) -> list[str]:

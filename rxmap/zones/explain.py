@@ -62,12 +62,15 @@ def _mean(values: FloatArray, cells: np.ndarray[tuple[int, int], np.dtype[np.boo
 
 
 def _sentence(target: TargetResult, pressure: float, ends: tuple[float, float], p_over: float) -> str:
-    """Say what a zone holds on average, between what that lies with 90 %, and how sure a place of it is."""
-    between = f"{ends[0]:.3g} to {ends[1]:.3g}"
-    return f"{target.name} {pressure:.3g} ({between}) {target.unit}, {_sure(p_over)} sure above {target.threshold:g}"
+    """Say the mean of a zone, between what that lies with 90 %, and how much of its ground is above the threshold.
+
+    The mean of the chances of all places is the share of the ground that is expected above.
+    """
+    mean = f"mean {pressure:.3g} ({ends[0]:.3g} to {ends[1]:.3g}) {target.unit}"
+    return f"{target.name}: {mean}, {_share(p_over)} of its ground expected above {target.threshold:g}"
 
 
-def _sure(share: float) -> str:
+def _share(share: float) -> str:
     """No sample can give 0 or 100 %."""
     return "under 1 %" if share < 0.01 else "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from rxmap.errors import Caution
-from rxmap.records import Result
+from rxmap.records import EDGE_STOP, EdgeLevel, Result
 from rxmap.show.page import map_page
 
 ATTACKS = (
@@ -105,6 +105,17 @@ def test_a_radio_changes_what_the_map_shows(page: str, opened: Callable[..., Any
     view.choose("Zones: By number")
     assert view.page.locator(".map img").count() == 0
     assert view.page.locator(".tag").all_inner_texts() == ["1", "1", "2", "3"]  # zone 1 lies in two pieces
+
+
+def test_the_legend_names_edge_stops_by_what_they_decide_in_a_view(result: Result, opened: Callable[..., Any]) -> None:
+    edge = EdgeLevel(width_m=18.0, stops=1, pressure=9.0, p_over=0.88)
+    hopper, speck = result.targets
+    rows = (replace(result.observations[0], target=speck.name, used=False, edge=True, why=EDGE_STOP),)
+    view = opened(map_page(replace(result, targets=(hopper, replace(speck, edge=edge)), observations=rows)))
+    legend = view.page.locator("#legend")
+    assert "edge stop, decides no strip here" in legend.inner_text()
+    view.choose("Ring speck: Pressure")
+    assert "edge stop, decides the strip" in legend.inner_text()
 
 
 def test_the_picture_covers_the_field_that_the_boundary_outlines(page: str, opened: Callable[..., Any]) -> None:

@@ -352,3 +352,12 @@ def test_an_edge_stop_that_decides_the_strip_is_not_said_to_be_left_out(result: 
     overlays = Reader(map_page(strip)).data["overlays"]
     stops = next(overlay for overlay in overlays if overlay["label"] == "Stops")
     assert "edge stop, decides the strip" in [item["text"] for item in stops["legend"]]
+
+
+def test_a_view_without_a_strip_does_not_say_that_an_edge_stop_decides_one(result: Result) -> None:
+    edge = EdgeLevel(width_m=18.0, stops=7, pressure=9.0, p_over=0.88)
+    hopper, speck = result.targets
+    views = Reader(map_page(replace(result, targets=(hopper, replace(speck, edge=edge))))).data["views"]
+    told = {f"{view['group']}: {view['label']}": view.get("strip") for view in views}
+    assert told["What to do: Hopper pass"] is told["Marsh leafhopper: Pressure"] is False
+    assert told["Ring speck: Pressure"] is True

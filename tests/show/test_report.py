@@ -20,7 +20,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from rxmap.errors import Caution
 from rxmap.passes.loads import plan_loads, treated_ground
 from rxmap.plan import Machine, Product
-from rxmap.records import LoadPlan, Result
+from rxmap.records import EdgeLevel, LoadPlan, Result
 from rxmap.show import charts, paper, report, sheets
 from rxmap.show.paper import Paper, plain_settings
 from rxmap.show.report import report_pdf
@@ -203,6 +203,21 @@ def test_what_is_treated_kept_out_and_left_as_strip_differs_without_colour(resul
     on_map = {patch.get_hatch() for patch in axes.patches if patch.get_hatch()}
     assert on_map == set(hatches.values())  # the legend shows what was drawn
     assert {words.get_text() for words in axes.texts} >= {"1", "2", "N"}
+
+
+def test_an_edge_stop_that_decides_a_strip_is_drawn_as_one(result: Result) -> None:
+    edge = EdgeLevel(width_m=18.0, stops=7, pressure=9.0, p_over=0.88)
+    hopper = replace(result.targets[0], edge=edge)
+    with plain_settings():
+        page = Paper("")
+        drawn = charts.draw_map(page, page.axes(0, 0, 300, 300), replace(result, targets=(hopper,)), None, hopper)
+    looks = {words: look.get("marker") for look, words in drawn if "stop" in words}
+    assert looks == {"stop": "o", "edge stop, decides the strip": "s", "stop that was not used": "o"}
+
+
+def test_a_lone_patch_is_priced_by_its_edges_alone(result: Result) -> None:
+    told = report._smallest(replace(result, units="metric"), result.passes[0])
+    assert told == "Once the machine is in the field, a lone patch narrower than 31 m does not pay for its edges."
 
 
 def test_the_bar_of_lengths_is_as_long_as_it_says(result: Result) -> None:

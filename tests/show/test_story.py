@@ -81,7 +81,8 @@ def test_gains_are_against_both_other_choices(result: Result) -> None:
     )
     assert spread == (
         "The map against treating all: between -35 and 402 EUR in nine cases of ten, "
-        "and it earns more in 91 % of cases."
+        "and it earns more in 91 % of cases, as far as the pressure is uncertain; "
+        "price, yield, loss and control are taken as planned. The what-if table changes them."
     )
     assert "60 EUR for scouting" in scouting
 

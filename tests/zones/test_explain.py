@@ -55,8 +55,8 @@ def test_the_first_zone_is_the_one_that_would_cost_least_to_leave_alone(field):
 def test_a_zone_says_what_it_holds_in_a_sentence(field):
     _, shapes = split(field, zones=2)
     low = shapes[0].pressure["midge"]
-    assert shapes[0].text.startswith(f"midge {low:.3g} ({low - 0.9:.3g} to {low + 0.9:.3g}) per sweep, ")
-    assert shapes[0].text.endswith("sure above 8")
+    assert shapes[0].text.startswith(f"midge: mean {low:.3g} ({low - 0.9:.3g} to {low + 0.9:.3g}) per sweep, ")
+    assert shapes[0].text.endswith("under 1 % of its ground expected above 8")
 
 
 def test_one_zone_says_that_the_stops_show_no_difference(field):
