@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+
+import shapely
 
 from rxmap.decide.benefit import Stake
 from rxmap.decide.decision import PassDecision
 from rxmap.errors import Caution
 from rxmap.passes.keep_outs import nothing_kept
-from rxmap.plan import Plan
+from rxmap.plan import Plan, Target
 from rxmap.records import Inputs, Money, PassResult
 from rxmap.surface.target import FEWEST_EDGE_STOPS, TargetSurface
+
+LEAST_OVER = 0.05  # of the field; below it a target that nothing controls is no news; judgement
+MOST_NAMED = 8  # stops
 
 
 def input_cautions(plan: Plan, inputs: Inputs) -> list[Caution]:
@@ -19,6 +24,11 @@ def input_cautions(plan: Plan, inputs: Inputs) -> list[Caution]:
     found += nothing_kept(inputs.keep_outs, plan.product)
     if not plan.product:
         found.append(Caution("no_product", "The plan has no product: surfaces and zones only, no pass and no money."))
+    found += [
+        Caution("no_control", f"{target.name}: no product of the plan controls it, so nothing is decided on it.")
+        for target in plan.target
+        if _uncontrolled(plan, target)
+    ]
     for product in plan.product:
         if product.under_label:
             found.append(
@@ -55,6 +65,7 @@ def result_cautions(
             )
         if surface.verdict == "uniform" and "few_stops" not in dict(surface.model.cautions_):
             found.append(Caution("no_map", f"{name}: the stops do not support a map. {surface.model.reason_}"))
+        found += _over_uncontrolled(plan, surface)
     for stake in stakes:
         if stake.closed:
             named = stake.closed if stake.closed.startswith(stake.name) else f"{stake.name}: {stake.closed}"
@@ -73,5 +84,47 @@ def result_cautions(
                 "which is a floor: ground below it is not treated.",
             )
         )
-    found += [caution for one in passes for caution in one.cautions]
+    for decision, one in zip(decisions, passes, strict=True):
+        found += [*one.cautions, *_high_untreated(decision, one, surfaces)]
     return list(dict.fromkeys(found))
+
+
+def _uncontrolled(plan: Plan, target: Target) -> bool:
+    """Whether a plan with products has none against a target of this crop."""
+    controlled = any(target.name in product.controls for product in plan.product)
+    return bool(plan.product) and target.decides == "this crop" and not controlled
+
+
+def _over_uncontrolled(plan: Plan, surface: TargetSurface) -> Iterator[Caution]:
+    """Say of a target that nothing is done about on how much ground it is expected to be too high."""
+    target, over = surface.target, surface.surface.grid.mean(surface.surface.p_over)
+    if _uncontrolled(plan, target) and over >= LEAST_OVER:
+        yield Caution(
+            "over_uncontrolled",
+            f"{target.name}: about {100 * over:.0f} % of the field is expected above its threshold of "
+            f"{target.threshold:g}, and no product of the plan controls it.",
+        )
+
+
+def _high_untreated(decision: PassDecision, one: PassResult, surfaces: Sequence[TargetSurface]) -> Iterator[Caution]:
+    """Name the stops above a threshold that lie on ground which a map leaves untreated."""
+    if decision.kind != "map":
+        return
+    treated = shapely.union_all([part.polygon for part in one.parts if part.treat])
+    for surface in surfaces:
+        if surface.target.name not in decision.option.control or surface.verdict != "map":
+            continue
+        high = [
+            look.stop
+            for look, pressure in zip(surface.observations, surface.model.pressure_, strict=True)
+            if pressure > surface.target.threshold and not shapely.intersects_xy(treated, look.lon, look.lat)
+        ]
+        if high:
+            more = len(high) - MOST_NAMED
+            named = ", ".join(high[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
+            yield Caution(
+                "high_untreated",
+                f"{one.name}: {surface.target.name} was above its threshold at {named}, on ground that is not treated: "
+                "the stops around it, a keep-out, a check strip or the cost of so small a patch speak against it. "
+                "Look there again.",
+            )

@@ -10,6 +10,8 @@ from rxmap.errors import InputError
 from rxmap.plan import Label, Machine, Plan, Product, Target
 from rxmap.units import Quantity, currency, denominator, numerator, parse
 
+MOST_YIELD = 1000.0  # [t/ha] sugar cane has up to about 200 (common practice, no source): a slip of the unit
+
 
 def contradictions(plan: Plan) -> list[str]:
     """List the faults of a plan that is well formed, one line each: key, what was found, what to do."""
@@ -138,6 +140,13 @@ def _loss(plan: Plan, target: Target) -> Iterator[str]:
     for key in ("yield_goal", "price"):
         if getattr(plan.field, key) is None:
             yield f"loss: needs field.{key}, which is missing. Add it, or remove the loss."
+    lost = loss.per_unit * (loss.growth or 1.0) * target.threshold
+    if lost >= 1.0:
+        yield (
+            f"loss.per_unit: found {loss.per_unit:g}: at the threshold of {target.threshold:g} that is "
+            f"{100 * lost:.0f} % of the crop. It is a share of the yield: write {loss.per_unit / 100:g} for "
+            f"{loss.per_unit:g} %."
+        )
     if loss.stage is not None and loss.growth is None and loss.stage != (plan.field.stage or ""):
         today = f"'{plan.field.stage}'" if plan.field.stage else "not given"
         yield (
@@ -259,6 +268,8 @@ def _money(plan: Plan) -> Iterator[str]:
         places = "; ".join(f"{code} in {', '.join(keys)}" for code, keys in sorted(found.items()))
         yield f"{next(iter(found.values()))[0]}: currencies are mixed: {places}. Use one."
     goal, price = plan.field.yield_goal, plan.field.price
+    if goal and goal.is_like("t/ha") and goal.to("t/ha") > MOST_YIELD:
+        yield f"field.yield_goal: found {goal}: more than any field bears. Is the unit the right one?"
     if goal and price and not goal.is_like(f"{denominator(price.unit)}/ha"):
         yield (
             f"field.price: {price} and field.yield_goal {goal} are not in one yield unit. Write the price per "

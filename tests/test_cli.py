@@ -185,7 +185,10 @@ def test_interrupt_leaves_nothing_and_ends_with_130(project: Path, tmp_path: Pat
     before = tree(tmp_path)
     command = [sys.executable, "-c", INTERRUPTED_AT_IMPORT, module, "build", "field/plan.toml", "--out", "result"]
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
-    assert (done.returncode, done.stderr) == (INTERRUPTED, "rxmap: interrupted; nothing was published\n")
+    assert (done.returncode, done.stderr) == (
+        INTERRUPTED,
+        "rxmap: interrupted; what was not published yet left nothing behind\n",
+    )
     assert tree(tmp_path) == before
 
 

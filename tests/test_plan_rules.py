@@ -56,6 +56,11 @@ CASES = [
     ({"target.0.scale": {"1": 0}}, "target[1].scale: only a rating has classes; this target is a count. Remove it."),
     ({"target.0.measure": "rating", "target.0.scale": {}}, "target[1].scale: has no class."),
     # loss
+    (
+        {"target.0.loss.per_unit": 0.5, "target.0.threshold": 9.0},
+        "target[1].loss.per_unit: found 0.5: at the threshold of 9 that is 450 % of the crop. It is a share",
+    ),
+    ({"field.yield_goal": "3000 t/ha"}, "field.yield_goal: found 3000 t/ha: more than any field bears."),
     ({"field.price": None}, "target[1].loss: needs field.price, which is missing. Add it, or remove the loss."),
     ({"field.yield_goal": None}, "target[1].loss: needs field.yield_goal, which is missing."),
     ({"target.0.loss.stage": "R6"}, "target[1].loss.stage: the loss holds at R6, field.stage is 'R3'. Add loss.growth"),

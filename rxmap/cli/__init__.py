@@ -24,7 +24,7 @@ def main() -> NoReturn:
     except Exception:
         if not interrupts:
             raise
-    print("rxmap: interrupted; nothing was published", file=sys.stderr)
+    print("rxmap: interrupted; what was not published yet left nothing behind", file=sys.stderr)
     sys.exit(INTERRUPTED)
 
 

@@ -71,6 +71,8 @@ def run(interrupts: Sequence[int]) -> NoReturn:
     code = _ended(lambda: app(standalone_mode=False), interrupts)
     try:
         sys.stdout.flush()
+    except KeyboardInterrupt:  # all is done and told
+        sys.exit(INTERRUPTED)
     except OSError as error:  # the reader of a pipe left, or the disk is full; what is published is so all the same
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = code if isinstance(error, BrokenPipeError) else _refused(error)

@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 
 from rxmap.decide.options import PassOption, pass_options
+from rxmap.errors import InputError
 from rxmap.grid import FloatArray
 from rxmap.passes.strips import detectable_difference
 from rxmap.plan import Plan
@@ -31,6 +32,7 @@ from rxmap.review.pressure import Fall, curves, fall, too_few, visits
 
 OLDER = "older visit"  # why such a row of the first scouting is not used; it still tells of its day
 GPS_ERROR = 5.0  # [m] of a stop where the plan gives none; judgement
+LEAST_OF_GOAL, MOST_OF_GOAL = 0.05, 4.0  # of the yield goal: beyond, the unit is not the one meant; judgement
 FEWEST_SAMPLES = 1  # hand samples wanted on a strip and on each of its sides
 
 
@@ -98,6 +100,7 @@ def _pass_review(
     ]
     gain = None
     if points is not None and inputs.harvest is not None:
+        _refuse_other_unit(plan, inputs.harvest.unit, points.values)
         gain = _gain("harvest", inputs.harvest.unit, grounds, points.places, points.values)
     by_hand = None
     if inputs.samples is not None:
@@ -118,6 +121,20 @@ def _pass_review(
         threshold=check,
         why_threshold=why,
     )
+
+
+def _refuse_other_unit(plan: Plan, unit: str, values: FloatArray) -> None:
+    """Refuse a harvest so far from the goal that its unit cannot be meant."""
+    goal = plan.field.yield_goal
+    if goal is None or not goal.is_like(unit) or not len(values):
+        return
+    mean = float(np.mean(values))
+    share = mean / goal.to(unit)
+    if not LEAST_OF_GOAL < share < MOST_OF_GOAL:
+        raise InputError(
+            f"review.harvest.unit: the harvest is {mean:.4g} {unit} on average, field.yield_goal is {goal}. "
+            "Is the unit the right one?"
+        )
 
 
 def _gain(

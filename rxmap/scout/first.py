@@ -206,7 +206,7 @@ def _reasons(
         most = max(asks, key=lambda ask: max(ask.stops, ask.map_stops))
         lines = [
             f"{inside + pairs} stops inside the field: {most.target.name} asks for {most.stops} to know the field mean "
-            f"and for {most.map_stops} to tell a weak pattern from chance, as far as the field has room."
+            f"and for {most.map_stops} to tell a pattern from chance, as far as the field has room."
         ]
     lines.append(
         f"{inside} of them cover {area(inputs.field.area_ha, units)} evenly, about {length(spacing, units)} apart; "

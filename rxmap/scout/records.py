@@ -59,7 +59,7 @@ class Ask:
     stops : int
         For the field mean at the threshold to the wanted precision.
     map_stops : int
-        For a weak pattern to be told from chance.
+        For a pattern to be told from chance.
     reached : float
         Standard error over the mean that the stops of this walk are expected to reach at the threshold.
     reason : str

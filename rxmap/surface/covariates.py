@@ -111,8 +111,8 @@ def choose_covariates(
     Driven or None, tuple of q CovariateUse
         The model with those that are used, and what became of each.
     """
-    unfit = [_unfit(values) for values in places.covariates.T]
-    fates = [CovariateUse(name=name, used=False, gain=None, why=why) for name, why in zip(names, unfit, strict=True)]
+    faults = [unfit(values) for values in places.covariates.T]
+    fates = [CovariateUse(name=name, used=False, gain=None, why=why) for name, why in zip(names, faults, strict=True)]
     waiting = [column for column, fate in enumerate(fates) if not fate.why]
     # Where several are tried, each must beat what chance reaches in a smaller share of fields (Bonferroni)
     chance = float(ndtri(1.0 - NOISE_SHARE / 2.0 / max(len(waiting), 1))) ** 2
@@ -133,12 +133,17 @@ def choose_covariates(
     return best, tuple(fates)
 
 
-def _unfit(values: Array) -> str:
+def unfit(values: Array) -> str:
     """Why a covariate cannot be tried, or nothing."""
     known = values[np.isfinite(values)]
     if len(known) < FEWEST_STOPS:
         return f"it has a value at {len(known)} of {len(values)} places; {FEWEST_STOPS} are needed"
     return "it is the same at every stop" if np.ptp(known) <= 1e-9 * np.abs(known).max() else ""
+
+
+def without_map(use: CovariateUse) -> CovariateUse:
+    """Say of a layer that was taken what becomes of it where the stops earn no map."""
+    return replace(use, used=False, why=f"{use.why}; but no map is earned, with it or without") if use.used else use
 
 
 def _alike(pair: Array) -> bool:

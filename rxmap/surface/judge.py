@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from rxmap.surface.covariance import Array
-from rxmap.surface.covariates import Driven
+from rxmap.surface.covariates import Driven, unfit
 from rxmap.surface.design import Design
 from rxmap.surface.gaussian import noise_shares
 from rxmap.surface.places import Places
@@ -16,8 +17,7 @@ from rxmap.surface.verdict import (
     Verdict,
     even_scale,
     left_out_mean,
-    patterns,
-    shuffled_chance,
+    shuffled_chances,
     skill,
 )
 
@@ -32,7 +32,7 @@ class Judgement:
     patches : bool
         Whether the pattern of the place alone would earn a map too: it then speaks where a layer has no value.
     chance : float
-        Share of shuffles of the values over the stops that look as patchy.
+        Share of shuffles of the values over the stops that look as patchy, or follow a layer as closely.
     skill : float
         1 - sum e2 / sum e2 of the field mean, both left out, on the even scale.
     left_out : array of shape (n,)
@@ -52,6 +52,9 @@ class Judgement:
 def judge(places: Places, design: Design, alone: Array, driven: Driven | None, *, seed: int) -> Judgement:
     """Ask for a pattern that at most one shuffle in ten reaches, and that predicts better than the field mean.
 
+    All layers count that were offered and can be tried, not only those that were taken: who offers more layers offers
+    chance more. Where none was taken, the pattern of the place must be clear both without and with them.
+
     Parameters
     ----------
     places : Places
@@ -70,33 +73,31 @@ def judge(places: Places, design: Design, alone: Array, driven: Driven | None, *
     Judgement
     """
     observed = even_scale(places.measure, places.pressure)
-    chances = _chances(places, design, observed, seed=seed)
-    patches = chances[0] <= MOST_CHANCE and skill(observed, even_scale(places.measure, alone)) > 0.0
-    left_out, chance = alone, max(chances)
+    fit = [column for column, values in enumerate(places.covariates.T) if not unfit(values)]
+    layers, shares = places.covariates[:, fit], noise_shares(places.units)
+    place_alone, with_layers = shuffled_chances(observed, shares, design, layers, seed=seed)
+    patches = place_alone <= MOST_CHANCE and skill(observed, even_scale(places.measure, alone)) > 0.0
+    left_out, chance = alone, max(place_alone, with_layers)
     if driven:
         elsewhere = alone if patches else left_out_mean(places.pressure)
-        left_out, chance = np.where(driven.drift.known(places.covariates), driven.left_out, elsewhere), chances[-1]
+        left_out, chance = np.where(driven.drift.known(places.covariates), driven.left_out, elsewhere), with_layers
     reached = skill(observed, even_scale(places.measure, left_out))
     verdict: Verdict = "map" if chance <= MOST_CHANCE and reached > 0.0 else "uniform"
     return Judgement(verdict, patches, chance, reached, left_out, _reason(chance, reached))
 
 
-def _chances(places: Places, design: Design, observed: Array, *, seed: int) -> list[float]:
-    """Share of shuffles that look as patchy; and where layers were offered, that look so or follow them as closely.
-
-    All that were offered count, not those that were taken: who offers more layers offers chance more.
-    """
-    shares = noise_shares(places.units)
-    offered = [None, places.covariates] if places.covariates.shape[1] else [None]
-    return [shuffled_chance(observed, shares, patterns(design, layers), seed=seed) for layers in offered]
-
-
 def _reason(chance: float, reached: float) -> str:
     """Put both figures into words."""
-    by = f"beats the field mean by {100 * reached:.0f} %" if reached > 0.0 else "is no better than the field mean"
-    tries = "fewer than 1" if chance < 0.005 else f"{100 * chance:.0f}"
-    most = f", more than the {100 * MOST_CHANCE:.0f} that a map may have" if chance > MOST_CHANCE else ""
-    return (
-        f"Predicting each stop from the others {by}; "
-        f"shuffled over the stops, the same values look as patchy in {tries} of 100 tries{most}."
+    tries = "fewer than 1" if chance < 0.01 else str(math.ceil(100 * chance - 1e-9))  # 10.25 are more than 10
+    most = f"{100 * MOST_CHANCE:.0f}"
+    dealt = f"dealt at random over the same places, the values look as clustered in {tries} of 100 shuffles"
+    percent = f"{100 * reached:.0f}" if reached >= 0.005 else "less than 1"
+    taken = f"takes {percent} % off the squared error of the field mean"
+    predicted = (
+        f"Predicting each stop from the others {taken if reached > 0.0 else 'is no better than the field mean'}."
     )
+    if chance > MOST_CHANCE:
+        return f"D{dealt[1:]}; a map may have {most} at most. {predicted}"
+    if reached <= 0.0:
+        return f"{predicted[:-1]}, though {dealt}."
+    return f"D{dealt[1:]} (a map may have {most}). {predicted}"

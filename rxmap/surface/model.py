@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 from rxmap.errors import InputError
 from rxmap.records import CovariateUse, Measure
 from rxmap.surface.covariance import Array
-from rxmap.surface.covariates import Drift, Driven, choose_covariates
+from rxmap.surface.covariates import Drift, Driven, choose_covariates, without_map
 from rxmap.surface.design import Design
 from rxmap.surface.ensemble import Ensemble, range_centre
 from rxmap.surface.estimator import Estimator
@@ -325,7 +325,6 @@ class PressureModel(Estimator):
                 return candidate.fit(told.at(stops), with_it, self._link)
 
             self._driven, self.covariates_ = choose_covariates(places, self._names, self._ensemble.left_out, fit)
-        self.covariates_used_ = tuple(use.name for use in self.covariates_ if use.used)
         self.covariate_gain_ = {use.name: use.gain for use in self.covariates_}
 
     def _judge(self, places: Places) -> None:
@@ -340,12 +339,15 @@ class PressureModel(Estimator):
             judged = judge(places, design, self._ensemble.left_out, self._driven, seed=self.seed)
             self.verdict_, self.reason_, self._patches = judged.verdict, judged.reason, judged.patches
             self.skill_, self.chance_, left_out = judged.skill, judged.chance, judged.left_out
+            if self.verdict_ == "uniform":
+                self.covariates_ = tuple(without_map(use) for use in self.covariates_)
             self.reason_ += "".join(f" {use.name} is used: {use.why}." for use in self.covariates_ if use.used)
             if self.verdict_ == "map":
                 ensemble = self._driven.ensemble if self._driven else self._ensemble
                 self.model_ = describe(ensemble, free=self.places_.measure != self.measure) + "".join(
-                    f", with {name}" for name in self.covariates_used_
+                    f", with {use.name}" for use in self.covariates_ if use.used
                 )
+        self.covariates_used_ = tuple(use.name for use in self.covariates_ if use.used)
         self.left_out_ = left_out[places.index]
 
     def _why_no_pattern(self, pressure: Array) -> str:

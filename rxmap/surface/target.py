@@ -28,7 +28,7 @@ class Setting:
     layers: tuple[CellLayer, ...] = ()
     gps_error: float = 0.0  # [m], standard deviation of each coordinate
     heading: float | None = None  # of the rows, if it is known [degrees clockwise from north]
-    seed: int = 1  # of the simulations later drawn from the models
+    seed: int = 1  # of the shuffles, and of the simulations later drawn from the models
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,6 +23,7 @@ HALO = 1.0  # times the side of a tile: nearer stops are near, and summed exactl
 FEWEST_PLACES = 2 * NODES**2  # in a tile; below it the nodes would cost more than they save
 FEWEST_STOPS = 24  # below it all stops are summed exactly at every place
 PIECE, STOPS_BY_PIECE = 1024, 320_000  # places at a time: at least, and times all stops; what the cache of a core likes
+LEAST_EXTENT = 1e-6  # [m]
 SPARSE = 2.0  # crossings of the tile's columns and rows for each place: more, and its places are no lattice
 TILE_COST = 4e6  # of a tile beside its sums, in multiplications: calls of numpy, measured
 
@@ -144,9 +145,9 @@ def tiles(places: Array, stops: int) -> Iterator[Tile]:
     """
     axes = places.T
     low = np.array([float(axis.min()) for axis in axes])
-    extent = np.maximum([float(axis.max()) for axis in axes], low + 1e-9) - low
+    extent = np.maximum([float(axis.max()) for axis in axes] - low, LEAST_EXTENT)  # a line of places has no width
     side = tile_side(extent, places=len(places), stops=stops)
-    counts = np.ceil(extent / side - 1e-9).astype(int)
+    counts = np.maximum(np.ceil(extent / side - 1e-9), 1.0).astype(int)
     column, row = (
         np.minimum((axis - start) * (count / size), count - 1).astype(np.int16)
         for axis, start, count, size in zip(axes, low, counts, extent, strict=True)
@@ -186,7 +187,7 @@ def nodes_between(low: float, high: float) -> Array:
     (True, 1.0)
     """
     angle = (np.arange(NODES) + 0.5) * np.pi / NODES
-    nodes: Array = (low + high) / 2.0 + max(high - low, 1e-6) / 2.0 * np.cos(angle)
+    nodes: Array = (low + high) / 2.0 + max(high - low, LEAST_EXTENT) / 2.0 * np.cos(angle)
     return nodes
 
 

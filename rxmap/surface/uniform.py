@@ -21,8 +21,9 @@ BISECTIONS = 50  # of 20 sd: to the last digits; scipy.optimize would cost 17 MB
 # 0.5 / n and 1.921 / n (Brown et al. 2001, Statistical Science 16:101, for the prior).
 NOTHING_SEEN_SD = 1.52
 
-# Gaussian measures: prior of the place-to-place variance, worth this many stops.
-PRIOR_STOPS = 3.0
+# Gaussian measures: prior of the place-to-place variance, worth this many stops (unit information; Kass and Wasserman
+# 1995, J. Am. Stat. Assoc. 90:928, from memory). One worth three doubled the spread of ten even severities.
+PRIOR_STOPS = 1.0
 SEVERITY_PLANTS = 10.0  # prior variance of a percentage: that of a share of ten plants
 RATING_STEP = 0.5  # prior sd of a rating: half a class, below which a rating cannot tell
 

@@ -101,41 +101,14 @@ def skill(observed: Array, left_out: Array) -> float:
     return 1.0 - float((left_out_errors(observed, left_out) ** 2).sum()) / against
 
 
-def patterns(design: Design, layers: Array | None = None) -> list[tuple[float, Array]]:
-    """Log prior and correlation between the stops of every pattern that is looked for.
+def shuffled_chances(observed: Array, noise: Array, design: Design, layers: Array, *, seed: int) -> tuple[float, float]:
+    """Share of shuffles in which the values look at least as patchy as where they were seen; and so with layers.
 
-    Parameters
-    ----------
-    design : Design
-    layers : array of shape (n, q), optional
-        Patterns may then follow a layer too, alone or beside one of the place; nan where a layer is not known.
-
-    Returns
-    -------
-    list of (float, array of shape (n, n))
-    """
-    found = [
-        (-0.5 * float(np.log(reach) / RANGE_SPREAD) ** 2, design.correlations("exponential", reach * design.centre))
-        for reach in PATTERN_RANGES
-    ]
-    if layers is None or not layers.size:
-        return found
-    known = np.isfinite(layers)
-    mean = np.where(known, layers, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
-    deviation = np.where(known, layers - mean, 0.0)
-    size = np.sqrt((deviation**2).sum(axis=0))
-    shape = deviation[:, size > 0.0] / size[size > 0.0]
-    following = len(layers) / max(shape.shape[1], 1) * shape @ shape.T  # variance 1 on average, shared by the layers
-    return [*found, *((prior, (alike + following) / 2.0) for prior, alike in found), (0.0, following)]
-
-
-def shuffled_chance(observed: Array, noise: Array, found: Sequence[tuple[float, Array]], *, seed: int) -> float:
-    """Share of shuffles in which the values look at least as patchy as where they were seen.
-
-    Patchy is what a Gaussian process says: the evidence of a pattern of any of the correlations, mean and variance
-    integrated out. It is nearly the most powerful statistic where such a process made the field (Neyman and Pearson
-    1933, Philosophical Transactions A 231:289, from memory), and shuffling holds the share of false maps whatever
-    the law of the values (Edgington and Onghena 2007, Randomization Tests, from memory).
+    Patchy is what a Gaussian process says: the evidence of patterns of several ranges, mean and variance integrated
+    out. It is nearly the most powerful statistic where such a process made the field (Neyman and Pearson 1933,
+    Philosophical Transactions A 231:289, from memory), and shuffling holds the share of false maps whatever the law
+    of the values (Edgington and Onghena 2007, Randomization Tests, from memory), as long as places do not differ in
+    it. Where they do because more units were looked at here than there, what follows the noise is taken off first.
 
     Parameters
     ----------
@@ -143,35 +116,61 @@ def shuffled_chance(observed: Array, noise: Array, found: Sequence[tuple[float, 
         On the even scale.
     noise : array of shape (n,)
         Noise variance of each stop relative to the mean of all: values are shuffled in units of their noise.
-    found : sequence of (float, array of shape (n, n))
-        From `patterns`.
+    design : Design
+    layers : array of shape (n, q)
+        Patterns may follow these too, alone or beside one of the place; nan where a layer is not known.
     seed : int
 
     Returns
     -------
-    float
-        From 1 / (1 + `SHUFFLES`) to 1.
+    alone, beside : float
+        By the place alone, and by place or layers; from 1 / (1 + `SHUFFLES`) to 1.
 
     Examples
     --------
     >>> east = np.arange(20.0)
     >>> design = Design(np.column_stack([100.0 * east, np.zeros(20)]), centre=500.0)
-    >>> rising, jumping = east, east % 2
-    >>> shuffled_chance(rising, np.ones(20), patterns(design), seed=1)
-    0.0025
-    >>> shuffled_chance(jumping, np.ones(20), patterns(design), seed=1) > 0.5
+    >>> rising, jumping, none = east, east % 2, np.empty((20, 0))
+    >>> shuffled_chances(rising, np.ones(20), design, none, seed=1)
+    (0.0025, 0.0025)
+    >>> shuffled_chances(jumping, np.ones(20), design, none, seed=1)[0] > 0.5
     True
     """
-    scaled = (observed - np.average(observed, weights=1.0 / noise)) / np.sqrt(noise)
+    trend = np.column_stack([np.ones_like(noise), noise]) / np.sqrt(noise)[:, None]
+    scaled = observed / np.sqrt(noise)
+    scaled = scaled - trend @ np.linalg.lstsq(trend, scaled)[0]
     random = np.random.default_rng(seed)
     tries = np.column_stack([scaled, *(random.permutation(scaled) for _ in range(SHUFFLES))])
-    evidence = [prior + _evidence(alike, tries) for prior, alike in found]
+    following = _following(layers)
+    alone, beside = [], []
+    for reach in PATTERN_RANGES:
+        prior = -0.5 * float(np.log(reach) / RANGE_SPREAD) ** 2
+        alike = design.correlations("exponential", reach * design.centre)
+        alone.append(prior + _evidence(alike, tries))
+        if following.size:
+            shared = len(tries) / following.shape[1] * following @ following.T  # variance 1, shared by the layers
+            beside.append(prior + _evidence((alike + shared) / 2.0, tries))
+    beside += [_evidence_following(layer, tries) - np.log(following.shape[1]) for layer in following.T]
+    return _as_clear(alone), _as_clear(alone + beside)
+
+
+def _following(layers: Array) -> Array:
+    """Layers centred and of length 1, an unknown value at the mean; shape (n, q)."""
+    known = np.isfinite(layers)
+    mean = np.where(known, layers, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    deviation = np.where(known, layers - mean, 0.0)
+    unit: Array = deviation / np.sqrt((deviation**2).sum(axis=0))
+    return unit
+
+
+def _as_clear(evidence: Sequence[Array]) -> float:
+    """Share of tries, the first of which is how the values were seen, in which a pattern is as clear as there."""
     clear = logsumexp(np.concatenate(evidence), axis=0)
-    return float(1 + (clear[1:] > clear[0] - TIE).sum()) / (1 + SHUFFLES)
+    return float((clear > clear[0] - TIE).mean())
 
 
 def _evidence(alike: Array, tries: Array) -> Array:
-    """Log evidence of one correlation: a row for each share of the variance, a column for each try."""
+    """Log evidence of a pattern of one correlation: a row for each share of the variance, a column for each try."""
     spread, axes = eigh(alike)
     level, turned = axes.sum(axis=0), axes.T @ tries
     rows, squared = [], turned**2
@@ -179,6 +178,24 @@ def _evidence(alike: Array, tries: Array) -> Array:
         weight = 1.0 / (share * np.maximum(spread, 0.0) + 1.0 - share)
         precision = weight @ level**2
         squares = weight @ squared - (weight * level @ turned) ** 2 / precision
-        determinant = np.log(weight).sum() - np.log(precision)
-        rows.append(0.5 * determinant - 0.5 * (len(alike) - 1) * np.log(np.maximum(squares, 1e-300)))
+        rows.append(_left(squares, np.log(weight).sum() - np.log(precision), len(alike)))
     return np.array(rows)
+
+
+def _evidence_following(layer: Array, tries: Array) -> Array:
+    """Log evidence of values that go straight with a layer, centred and of length 1: `_evidence`, of rank one."""
+    count = len(layer)
+    about = ((tries - tries.mean(axis=0)) ** 2).sum(axis=0)
+    along = (layer @ tries) ** 2
+    rows = []
+    for share in PATTERN_SHARES:
+        off, on = 1.0 / (1.0 - share), 1.0 / (share * count + 1.0 - share)
+        determinant = (count - 1) * np.log(off) + np.log(on) - np.log(off * count)
+        rows.append(_left(off * about + (on - off) * along, determinant, count))
+    return np.array(rows)
+
+
+def _left(squares: Array, determinant: float, count: int) -> Array:
+    """Log evidence with mean and variance integrated out (Harville 1974, Biometrika 61:383)."""
+    left: Array = 0.5 * determinant - 0.5 * (count - 1) * np.log(np.maximum(squares, 1e-300))
+    return left

@@ -237,3 +237,11 @@ def test_a_harvest_wider_than_the_strips_is_told(case, tmp_path):
     (case.folder / "harvest.csv").write_text("\n".join([lines[0], *wide]))
     found, _ = review(case.plan, case.result, tmp_path / "review")
     assert "wide_harvest" in {caution.code for caution in found.cautions}
+
+
+def test_a_harvest_in_another_unit_than_is_said_is_refused(case, tmp_path):
+    plan = case.plan.read_text()
+    case.plan.write_text(plan.replace('yield = "yield", unit = "lb/acre"', 'yield = "yield", unit = "t/ha"'))
+    with pytest.raises(InputError, match=r"review.harvest.unit: the harvest is .* t/ha on average, field.yield_goal"):
+        review(case.plan, case.result, tmp_path / "review")
+    assert not (tmp_path / "review").exists()

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from unittest import mock
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rxmap.surface import tiles as tiling
 from rxmap.surface.covariance import Kernel
 from rxmap.surface.kriging import Kriging, columns, krige
 from rxmap.surface.tiles import Tile, lagrange, nodes_between, tiles
@@ -36,8 +40,20 @@ def plainly(systems: list[Kriging], places: np.ndarray, drift: np.ndarray | None
     return tuple(np.array(part) for part in zip(*told, strict=True))
 
 
-@settings(max_examples=40, deadline=None)
+@contextmanager
+def tiles_of(side: float) -> Iterator[mock.Mock]:
+    """Tiles of a given side [m], and a count of those in which far stops were summed at the nodes."""
+    sums = Kriging.at_nodes
+    with (
+        mock.patch.object(tiling, "tile_side", return_value=side),
+        mock.patch.object(Kriging, "at_nodes", autospec=True, side_effect=sums) as far,
+    ):
+        yield far
+
+
+@settings(max_examples=25, deadline=None)
 @given(
+    st.sampled_from([88.0, 120.0, 200.0]),
     st.integers(24, 160),
     st.integers(0, 1000),
     st.sampled_from(["exponential", "matern32", "spherical"]),
@@ -47,11 +63,13 @@ def plainly(systems: list[Kriging], places: np.ndarray, drift: np.ndarray | None
     st.floats(0.0, 180.0),
 )
 def test_tiles_say_what_all_stops_say(
-    stops: int, seed: int, kernel: Kernel, range_: float, nugget: float, ratio: float, heading: float
+    side: float, stops: int, seed: int, kernel: Kernel, range_: float, nugget: float, ratio: float, heading: float
 ) -> None:
     system = invented(stops, seed, kernel=kernel, range=range_, nugget=nugget, ratio=ratio, heading=heading)
-    places = cells(8.0)
-    mean, variance = krige([system], places)
+    places = cells(4.0)
+    with tiles_of(side) as far:
+        mean, variance = krige([system], places)
+    assert far.called or ratio > 1.0  # along the heading near stops reach three times as far
     plain_mean, plain_variance = plainly([system], places)
     # The promise is 1e-8 of the sill; 2e-10 was the most that 14 nodes were off in trials
     assert np.abs(mean - plain_mean).max() < 1e-8
@@ -61,8 +79,11 @@ def test_tiles_say_what_all_stops_say(
 @pytest.mark.parametrize("nugget", [1e-4, 0.05, 0.5])
 @pytest.mark.parametrize("range_", [50.0, 400.0, 2000.0])
 def test_tiles_agree_on_a_fine_grid_with_many_stops(nugget: float, range_: float) -> None:
-    system, places = invented(300, 2, range=range_, nugget=nugget), cells(8.0)
-    (mean, variance), (plain_mean, plain_variance) = krige([system], places), plainly([system], places)
+    system, places = invented(300, 2, range=range_, nugget=nugget), cells(4.0)
+    with tiles_of(100.0) as far:
+        mean, variance = krige([system], places)
+    assert far.call_count == 64
+    plain_mean, plain_variance = plainly([system], places)
     assert np.abs(mean - plain_mean).max() < 1e-8
     assert np.abs(variance - plain_variance).max() < 1e-8
 
@@ -75,7 +96,7 @@ def test_compact_support_is_exact() -> None:
 
 
 def test_systems_of_several_shapes_with_layers_agree() -> None:
-    random, places = np.random.default_rng(4), cells(6.0)
+    random, places = np.random.default_rng(4), cells(4.0)
     stops, values, layer = (
         random.uniform(0.0, SIDE, (90, 2)),
         random.standard_normal(90),
@@ -88,7 +109,10 @@ def test_systems_of_several_shapes_with_layers_agree() -> None:
         for precision in (0.0, 0.16)
     ]
     drift = np.column_stack([np.sin(places[:, 0] / 90.0), places[:, 1] / 400.0])
-    (mean, variance), (plain_mean, plain_variance) = krige(systems, places, drift), plainly(systems, places, drift)
+    with tiles_of(88.0) as far:
+        mean, variance = krige(systems, places, drift)
+    assert any(call.args[0].ratio == 3.0 for call in far.call_args_list)  # far stops along the rows too
+    plain_mean, plain_variance = plainly(systems, places, drift)
     assert np.abs(mean - plain_mean).max() < 1e-8
     assert np.abs(variance - plain_variance).max() < 1e-8
 
@@ -103,6 +127,21 @@ def test_places_with_gaps_and_in_any_order_agree(kept: float) -> None:
     assert np.abs(variance - plain_variance).max() < 1e-8
 
 
+@pytest.mark.parametrize("turned", [False, True])
+def test_places_on_a_line_agree(turned: bool) -> None:
+    line = np.column_stack([np.arange(0.0, SIDE), np.full(800, 400.0)])[:, :: -1 if turned else 1]
+    system = invented(60, 10)
+    (mean, variance), (plain_mean, plain_variance) = krige([system], line), plainly([system], line)
+    assert np.abs(mean - plain_mean).max() < 1e-8
+    assert np.abs(variance - plain_variance).max() < 1e-8
+
+
+def test_one_place_far_from_the_origin_may_stand_many_times() -> None:
+    places, system = np.full((1000, 2), 2e7), invented(60, 11)
+    mean, _ = krige([system], places)
+    assert mean[0] == pytest.approx(np.full(1000, plainly([system], places[:1])[0][0, 0]))
+
+
 def test_places_on_no_lattice_are_summed_plainly() -> None:
     places = np.random.default_rng(7).uniform(0.0, SIDE, (6000, 2))
     system = invented(60, 8)
@@ -112,12 +151,16 @@ def test_places_on_no_lattice_are_summed_plainly() -> None:
 
 
 def test_a_stop_on_the_edge_of_a_halo_and_a_place_on_a_node_are_no_trap() -> None:
-    places = cells(8.0)
-    tile = next(tiles(places, 60))
+    places = cells(4.0)
+    with tiles_of(100.0):
+        tile = next(tiles(places, 60))
     beyond = tile.box[1] + [tile.halo(1.0), 0.0]
     stops = np.vstack([np.random.default_rng(9).uniform(0.0, SIDE, (59, 2)), beyond, tile.nodes.places[30:31]])
     system = Kriging(stops, np.arange(61.0), "exponential", 100.0, 1.0, 0.01)
-    (mean, variance), (plain_mean, plain_variance) = krige([system], places), plainly([system], places)
+    with tiles_of(100.0) as far:
+        mean, variance = krige([system], places)
+    assert far.call_count == 64
+    plain_mean, plain_variance = plainly([system], places)
     assert np.abs(mean - plain_mean).max() < 1e-8 * 61.0  # values up to 61
     assert np.abs(variance - plain_variance).max() < 1e-8
 
