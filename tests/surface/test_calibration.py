@@ -114,12 +114,14 @@ def test_what_is_called_likely_happens_as_often(scores: Callable, measure: str, 
 @pytest.mark.long
 def test_the_map_loses_less_money_than_inverse_distance(scores: Callable) -> None:
     # Whoever maps every field loses 0.008 of the mean distance to the threshold less (standard error 0.0015) than
-    # inverse distance, which loses 0.23. Following the verdict gives 0.02 back: that is what it costs not to map
-    # one field of noise in ten; weak patterns are treated as none.
-    less = []
+    # inverse distance, which loses 0.23. Following the verdict gives 0.013 back: that is what it costs to map one
+    # field of noise in ten at most; weak patterns are treated as none.
+    less, by_verdict = [], []
     for measure in MEASURES:
-        _, spatial, inverse = scores(measure, (40, 80), 100)
+        followed, spatial, inverse = scores(measure, (40, 80), 100)
         less.append(inverse - spatial.lost)
+        by_verdict.append(inverse - followed.lost)
         # one measure alone: not worse than the error of its mean allows
         assert np.mean(less[-1]) > -2.0 * np.std(less[-1]) / np.sqrt(len(less[-1]))
     assert np.mean(less) > 0.0
+    assert np.mean(by_verdict) > -0.01  # 0.005 more than inverse distance (standard error 0.002): docs/surfaces.md
