@@ -47,6 +47,7 @@ class Field:
 
 
 EDGE_STOP = "edge stop"  # why such a stop is not used for the field
+TWO_TANKS = "one trip with two tanks, each product where it pays"  # beside the changed assumptions of what-if
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,9 +10,7 @@ import numpy as np
 from rxmap.decide.cut import shared_areas
 from rxmap.decide.decision import PassDecision
 from rxmap.grid import FloatArray
-from rxmap.records import Money, WhatIf
-
-NAME = "one trip with two tanks, each product where it pays"
+from rxmap.records import TWO_TANKS, Money, WhatIf
 
 
 def two_tanks(decisions: Sequence[PassDecision], money: Money | None, *, field_ha: float) -> WhatIf | None:
@@ -33,9 +31,10 @@ def two_tanks(decisions: Sequence[PassDecision], money: Money | None, *, field_h
     Returns
     -------
     WhatIf or None
-        None unless exactly two passes can be weighed in money and share a cost of driving.
+        None unless exactly two passes go out, both weighed in money, that share a cost of driving.
     """
-    pair = [d for d in decisions if d.treatment is not None and d.benefit is not None and d.benefit.money]
+    out = [d for d in decisions if d.goes_out and d.treatment is not None]
+    pair = [d for d in out if d.benefit is not None and d.benefit.money]
     if money is None or len(decisions) != 2 or len(pair) != 2:
         return None
     driven, trip = (min(getattr(d.option, cost) for d in pair) for cost in ("driven_ha", "fixed"))
@@ -54,7 +53,7 @@ def two_tanks(decisions: Sequence[PassDecision], money: Money | None, *, field_h
     used = [d for d, area in zip(pair, areas, strict=True) if area.any()]
     fixed = sum(d.option.fixed for d in used) - (trip if len(used) == 2 else 0.0)
     return WhatIf(
-        name=NAME,
+        name=TWO_TANKS,
         treated_share={d.option.slug: float(free[a].sum()) / field_ha for d, a in zip(pair, areas, strict=True)},
         money=replace(money, map=money.none + earned - fixed, best="map", range=None, p_map=None),
     )

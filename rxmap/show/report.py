@@ -320,16 +320,15 @@ def _loss(target: Mapping[str, Any]) -> str:
 def _what_if(paper: Paper, result: Result) -> None:
     if not result.what_if:
         return
-    planned = {one.slug: one.treated_ha / result.field.area_ha for one in result.passes}
-    cases = [(case.name, case.treated_share, case.money) for case in result.what_if]
     rows = []
-    for name, shares, money in [("as planned", planned, result.money), *cases]:
+    for case in tables.what_if_cases(result):
+        shares = case.treated_share
         treated = "; ".join(f"{short(one.name)} {text.percent(shares.get(one.slug, 0.0))}" for one in result.passes)
-        rows.append((text.safe(name), treated, *tables.best_choice(money, any(shares.values()))))
+        rows.append((text.safe(case.name), treated, *tables.best_choice(case.money, any(shares.values()))))
     paper.heading("What if", before=80)
     paper.block(
-        "Decided again under one changed assumption, the fitted pressure as it is. Check strips and what the machine "
-        "cannot follow are taken off in the first row only."
+        "Decided again under one changed assumption, the fitted pressure as it is. Check strips are taken off in the "
+        "first row only, what the machine cannot follow in what is planned only."
     )
     paper.top += 3
     paper.table(("Assumption", "Share of the field treated", "Best", "Gain over nothing"), rows, (30, 50, 18, 22))

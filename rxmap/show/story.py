@@ -9,7 +9,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from rxmap.decide.look import OFF_CENTRE, compass, next_look
-from rxmap.records import CovariateUse, Money, PassResult, Result, TargetResult
+from rxmap.records import TWO_TANKS, CovariateUse, Money, PassResult, Result, TargetResult, WhatIf
 from rxmap.show import text
 
 SAFETY = (
@@ -273,9 +273,11 @@ def what_would_change(result: Result) -> list[str]:
     if not result.passes:
         return ["Nothing is decided, so no assumption was tried. Name a product and a machine in the plan to decide."]
     lines = [line for one in result.passes for line in _flips(result, one)]
-    tried = "; ".join(text.safe(case.name) for case in result.what_if)
+    tried = _assumptions(result)
     if not lines and tried:
-        lines = [f"None of the assumptions tried changes which passes go out: {tried}."]
+        names = "; ".join(text.safe(case.name) for case in tried)
+        lines = [f"None of the assumptions tried changes which passes go out: {names}."]
+    lines += [line for one in result.passes for line in _treated_range(result, one)]
     notes = [target for target in result.targets if target.verdict == "note"]
     lines += [f"{text.safe(each.name)} decides about the next crop: nothing sends a pass out for it." for each in notes]
     gates = [each.text for each in result.cautions if each.code == "gate_closed"]
@@ -283,10 +285,28 @@ def what_would_change(result: Result) -> list[str]:
     return [*lines, *(f"A closed gate holds under all of them. {sentence(words)}" for words in gates)]
 
 
+def _assumptions(result: Result) -> list[WhatIf]:
+    """List the changed assumptions; a second tank is none."""
+    return [case for case in result.what_if if case.name != TWO_TANKS]
+
+
+def _treated_range(result: Result, one: PassResult) -> list[str]:
+    """Say how much of the field a pass treats under the assumptions, where it goes out under all of them."""
+    tried = _assumptions(result)
+    shares = sorted((case.treated_share.get(one.slug, 0.0), text.safe(case.name)) for case in tried)
+    if one.decision == "none" or not shares or shares[0][0] == 0.0:
+        return []
+    (low, least), (high, most) = shares[0], shares[-1]
+    told = f"Over the {text.counted(len(tried), 'assumption')} the treated share of {text.safe(one.name)}"
+    if text.percent(low) == text.percent(high):
+        return [f"{told} stays {text.percent(low)}."]
+    return [f"{told} runs from {text.percent(low)} ({least}) to {text.percent(high)} ({most})."]
+
+
 def _flips(result: Result, one: PassResult) -> list[str]:
     """Assumptions under which a pass that goes out would stay at home, or the reverse."""
     name, out = text.safe(one.name), one.decision != "none"
-    shares = {text.safe(case.name): case.treated_share.get(one.slug, 0.0) for case in result.what_if}
+    shares = {text.safe(case.name): case.treated_share.get(one.slug, 0.0) for case in _assumptions(result)}
     if out:
         homes = [case for case, share in shares.items() if share == 0.0]
         return [f"{name} would stay at home with: {'; '.join(homes)}."] if homes else []

@@ -5,7 +5,20 @@ Every text is escaped by `markup.tag`.
 
 from __future__ import annotations
 
-from rxmap.records import EDGE_STOP, KeepOut, Money, Observation, PassResult, Result, TargetResult, ZoneShape
+import math
+from dataclasses import replace
+
+from rxmap.records import (
+    EDGE_STOP,
+    KeepOut,
+    Money,
+    Observation,
+    PassResult,
+    Result,
+    TargetResult,
+    WhatIf,
+    ZoneShape,
+)
 from rxmap.show import story, text
 from rxmap.show.markup import Row, join, table, tag
 
@@ -231,19 +244,31 @@ def _money(result: Result) -> str:
 def _what_if(result: Result) -> list[str]:
     if not result.what_if:
         return []
-    planned = {one.slug: one.treated_ha / result.field.area_ha for one in result.passes}
-    cases = [(case.name, case.treated_share, case.money) for case in result.what_if]
     rows = [
         (
-            text.safe(name),
-            *(text.percent(share.get(one.slug, 0.0)) for one in result.passes),
-            *best_choice(money, any(share.values())),
+            text.safe(case.name),
+            *(text.percent(case.treated_share.get(one.slug, 0.0)) for one in result.passes),
+            *best_choice(case.money, any(case.treated_share.values())),
         )
-        for name, share, money in [("as planned", planned, result.money), *cases]
+        for case in what_if_cases(result)
     ]
     head = ("Assumption", *(f"Treated, {text.safe(one.name)}" for one in result.passes), "Best", "Gain over nothing")
     caption = "What if: decided again under one changed assumption; check strips are taken off in the first row only"
     return [table(caption, head, rows, numbers=" " + "n" * len(result.passes) + " n")]
+
+
+def what_if_cases(result: Result) -> list[WhatIf]:
+    """List the decision as planned, the same without its check strips where they cost something, and what was tried."""
+    shares = {one.slug: one.treated_ha / result.field.area_ha for one in result.passes}
+    cases = [WhatIf(name="as planned", treated_share=shares, money=result.money)]
+    money, strips = result.money, [strip for one in result.passes for strip in one.check_strips]
+    lost = math.fsum(strip.benefit or 0.0 for strip in strips)
+    if money is not None and lost != 0.0:
+        whole = replace(money, map=None if money.map is None else money.map + lost, all=money.all + lost)
+        kept = {one.slug: sum(strip.area_ha for strip in one.check_strips) for one in result.passes}
+        shares = {slug: share + kept[slug] / result.field.area_ha for slug, share in shares.items()}
+        cases.append(WhatIf(name="as planned, without check strips", treated_share=shares, money=whole))
+    return [*cases, *result.what_if]
 
 
 def best_choice(money: Money | None, treats: bool) -> tuple[str, str]:

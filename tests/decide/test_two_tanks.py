@@ -43,9 +43,16 @@ def test_it_never_earns_less_than_two_trips(plan_of, make_stake, decide):
     for seed in range(4):
         draw = np.random.default_rng(seed)
         ramp = np.tile(np.linspace(0, 1, 60), (60, 1)).ravel()
-        stakes = [make_stake(ramp * draw.uniform(5, 40)), make_stake(ramp[::-1] * draw.uniform(5, 40), name="moth")]
-        apart = sum(d.treatment.gain - d.option.fixed for d in decide(plan, *stakes) if d.goes_out)
+        stakes = [make_stake(ramp * draw.uniform(15, 40)), make_stake(ramp[::-1] * draw.uniform(15, 40), name="moth")]
+        apart = sum(d.treatment.gain - d.option.fixed for d in decide(plan, *stakes))
         assert weighed(decide, plan, *stakes).money.map >= -30.0 + apart - 1e-6
+
+
+def test_where_one_pass_stays_at_home_no_second_tank_is_weighed(plan_of, make_stake, decide):
+    plan = plan_of(TWO | {"machine.trip": "50 EUR"})
+    decisions = decide(plan, make_stake(np.full(3600, 40.0)), make_stake(np.zeros(3600), name="moth"))
+    assert [d.goes_out for d in decisions] == [True, False]
+    assert two_tanks(decisions, MONEY, field_ha=36.0) is None
 
 
 def test_without_money_or_with_one_product_there_is_nothing_to_weigh(plan_of, make_stake, decide):

@@ -177,6 +177,17 @@ def test_what_if_stands_beside_the_decision_as_planned(result: Result) -> None:
     assert "160 EUR" in words  # 100 by the map, -60 for nothing
 
 
+def test_the_decision_without_its_check_strips_stands_beside_rows_that_have_none(result: Result) -> None:
+    hopper = result.passes[0]
+    strip = CheckStrip(ground=box(0, 0, 9, 150), rate=9.0, length_m=150.0, area_ha=1.0, benefit=20.0)
+    one = replace(hopper, check_strips=(strip,))
+    planned, whole, *_ = cells(map_page(replace(result, passes=(one, result.passes[1]))), "What if")
+    assert (planned["Assumption"], planned["Gain over nothing"]) == ("as planned", "472 EUR")
+    assert (whole["Assumption"], whole["Gain over nothing"]) == ("as planned, without check strips", "492 EUR")
+    share = (hopper.treated_ha + 1.0) / result.field.area_ha
+    assert whole["Treated, Hopper pass"] == f"{100 * share:.0f} %"
+
+
 def test_every_stop_row_is_told_with_its_reason(result: Result, read: Reader) -> None:
     stops = next(overlay for overlay in read.data["overlays"] if overlay["label"] == "Stops")["shapes"]
     told = [value for stop in stops for _, value in stop["rows"] if "used" in value]

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rxmap.errors import Caution
-from rxmap.records import CheckStrip, CovariateUse, EdgeLevel, Money, Result, TargetResult, WhatIf
+from rxmap.records import TWO_TANKS, CheckStrip, CovariateUse, EdgeLevel, Money, Result, TargetResult, WhatIf
 from rxmap.show import story, text
 
 ACRES_PER_HA = 10_000 / 4046.8564224  # international acre
@@ -156,6 +156,15 @@ def test_what_flips_the_answer_is_named(result: Result) -> None:
     hopper, speck = story.what_would_change(home)
     assert hopper == "Hopper pass would stay at home with: a; c."
     assert speck == "Speck pass would go out with: b (34 % of the field)."
+
+
+def test_the_treated_share_is_told_from_the_least_to_the_most(result: Result) -> None:
+    cases = (case("threshold x 2", 0.11), case("price +20 %", 0.3), case("a", 0.2), case(TWO_TANKS, 0.0))
+    only = replace(result, passes=result.passes[:1], what_if=cases)
+    assert story.what_would_change(only) == [
+        "None of the assumptions tried changes which passes go out: threshold x 2; price +20 %; a.",
+        "Over the 3 assumptions the treated share of Hopper pass runs from 11 % (threshold x 2) to 30 % (price +20 %).",
+    ]
 
 
 def test_where_nothing_flips_the_assumptions_that_were_tried_are_named(result: Result) -> None:
