@@ -97,7 +97,7 @@ def test_every_case_of_the_study_has_its_rows(study: ModuleType) -> None:
                 assert row.count("|") == cells + 1
     for name in study.SETS:
         (row,) = re.findall(rf"^\| {name} \|.*$", page, re.MULTILINE)
-        assert row.count("|") == 12
+        assert row.count("|") == 13
 
 
 def test_a_decision_value_is_one_for_a_perfect_map_and_nothing_for_a_uniform_one(study: ModuleType) -> None:
