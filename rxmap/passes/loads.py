@@ -141,7 +141,7 @@ def plan_loads(
         heading=lanes.heading,
         limit=limit,
         order=order,
-        pace=pace(machine),
+        pace=pace(machine, {one.volume for one in treated}),
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from rxmap.grid import M2_PER_HA
 from rxmap.plan import Machine
 from rxmap.units import convert, denominator, numerator
@@ -55,19 +57,27 @@ def work_rate(speed: float, width: float, efficiency: float = 1.0) -> float:
     return speed * width * efficiency * S_PER_HOUR / M2_PER_HA
 
 
-def pace(machine: Machine) -> str:
-    """Say flow and work rate of a machine, in the units of its carrier.
+def pace(machine: Machine, volumes: Iterable[float]) -> str:
+    """Say flow and work rate of a machine, in the units of its carrier; of several volumes the flow of each.
 
     Parameters
     ----------
     machine : Machine
         Swath, carrier and speed.
+    volumes : iterable of float [L/ha]
+        Total spray of every rate in use.
     """
     swath, speed = machine.swath.to("m"), machine.speed_m_s
     liquid, area = numerator(machine.carrier.unit), denominator(machine.carrier.unit)
-    litres = flow(machine.carrier.to("L/ha"), speed, swath)
+    unit = machine.carrier.unit
+    sprayed = {f"{convert(each, 'L/ha', unit):.6g} {unit}": flow(each, speed, swath) for each in sorted(volumes)}
+    several = len(sprayed) > 1
+    flows = [
+        f"{convert(litres, 'L', liquid):.4g} {liquid}/minute{f' for {volume}' * several}"
+        for volume, litres in sprayed.items()
+    ]
     at = str(machine.speed) if machine.speed else f"{speed:g} m/s, the plan gives none"
     return (
-        f"{convert(litres, 'L', liquid):.4g} {liquid}/minute over the whole swath at {at}; "
+        f"{', '.join(flows)}{',' * several} over the whole swath at {at}; "
         f"{convert(work_rate(speed, swath), 'ha', area):.3g} {area}/hour while it sprays"
     )

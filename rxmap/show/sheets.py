@@ -9,7 +9,7 @@ from typing import Any
 from rxmap.records import LoadPlan, PassResult
 from rxmap.show import story, text
 from rxmap.show.paper import SMALL, Paper, plain_settings
-from rxmap.write.mix_sheet import MixLine, mix_lines, mix_totals
+from rxmap.write.mix_sheet import MixLine, mix_filled, mix_lines, mix_totals
 
 BLANK = "_" * 20
 WRITING = 4.0  # [pt] more above a line to write on
@@ -116,7 +116,7 @@ def mix_sheet_paper(pass_result: PassResult, load_plan: LoadPlan, field_name: st
     paper.block(f"Date {BLANK}   Mixed by {BLANK}", size=LARGE)
     paper.top += 8
     head = ("Load", "Area", *map(text.safe, items), "Done")
-    rows = [*_loads(lines, items, units), *_extras(load_plan, lines, items), _totals(load_plan, lines, items, units)]
+    rows = [*_loads(lines, items, units), *_extras(load_plan, lines, items), *_totals(load_plan, lines, items, units)]
     paper.table(head, rows, (13, 14, *[18] * len(items), 8), size=size)
     paper.heading("How the loads run")
     paper.bullets(
@@ -148,9 +148,14 @@ def _extras(plan: LoadPlan, lines: Sequence[MixLine], items: Sequence[str]) -> I
             yield f"and with load {plan.loads[0].load}", extra.why, *cells, "\N{WHITE SQUARE}"
 
 
-def _totals(plan: LoadPlan, lines: Sequence[MixLine], items: Sequence[str], units: text.Units) -> tuple[str, ...]:
-    totals = mix_totals(lines)
-    return "all loads", text.area(plan.area_ha, units), *("{:,f} {}".format(*totals[item]) for item in items), ""
+def _totals(
+    plan: LoadPlan, lines: Sequence[MixLine], items: Sequence[str], units: text.Units
+) -> Iterator[tuple[str, ...]]:
+    """Rows of what goes on the ground, and of what is filled where more is mixed than that."""
+    totals, filled = mix_totals(lines), mix_filled(plan, lines)
+    yield "all loads", text.area(plan.area_ha, units), *("{:,f} {}".format(*totals[item]) for item in items), ""
+    if any(filled[item] != totals[item][0] for item in items):
+        yield "in all", "with the extra mix", *(f"{filled[item]:,f} {totals[item][1]}" for item in items), ""
 
 
 def _left(plan: LoadPlan) -> Iterator[str]:

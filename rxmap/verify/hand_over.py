@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from decimal import Decimal
+from typing import Any
 
 from rxmap.errors import shown
 from rxmap.units import convert, denominator, numerator
 from rxmap.verify.crew import TEST_ZONE, Crew, crews, swept_ha_s
 from rxmap.verify.folder import SUMMARY, Folder
+from rxmap.verify.geojson import Feature
 from rxmap.verify.mix_sheet import WATER, read_sheet
 from rxmap.verify.prescription import treated
 from rxmap.verify.report import Unreadable
@@ -59,14 +61,9 @@ def _sentences(crew: Crew, result: Folder) -> Iterator[tuple[str, str]]:
         stepped = {float(p.properties["rate"]) for p in parts if p.properties["product"] == used["name"]}
         rates = " or ".join(f"{rate:.6g}" for rate in sorted(stepped or {float(used["rate"])}))
         amount = _amount(crew, result, used["name"])
-        yield (
-            "product",
-            f"{plain(used['name'])[:LONGEST_NAME].rstrip()}, {rates} {used['unit']}: {amount} on the ground",
-        )
-    yield "water", f"water {_amount(crew, result, WATER)} in all"
-    carrier = quantity(result.plan["machine"]["carrier"])
-    per_minute = 60.0 * carrier.magnitude * convert(swept_ha_s(result.plan["machine"]), "ha", denominator(carrier.unit))
-    yield "flow", f"Flow {per_minute:.4g} {numerator(carrier.unit)}/minute over the whole swath"
+        yield "product", f"{plain(used['name'])[:LONGEST_NAME].rstrip()}, {rates} {used['unit']}: {amount}"
+    yield "water", f"water {_amount(crew, result, WATER)}"
+    yield "flow", f"Flow {_flows(parts, result.plan['machine'])} over the whole swath"
     names = {used["name"] for used in told["products"]}
     for product in result.plan["product"]:
         if product["name"] in names and product["label"].get("droplet"):
@@ -87,9 +84,22 @@ def _acres(found: str, name: str, crew: Crew) -> Iterator[str]:
 
 
 def _amount(crew: Crew, result: Folder, item: str) -> str:
-    """Amount of an item in all loads of the mix sheet, as it is printed."""
-    lines = [line for line in read_sheet(result, crew) if line.item == item and not line.beside]
-    return f"{sum((line.amount for line in lines), Decimal(0)):f} {lines[0].unit}"
+    """Amounts of an item by the mix sheet, as they are printed: in all loads, and with what is mixed beside them."""
+    lines = [line for line in read_sheet(result, crew) if line.item == item]
+    filled = sum((line.amount for line in lines), Decimal(0))
+    ground = sum((line.amount for line in lines if not line.beside), Decimal(0))
+    more = f", {filled:f} {lines[0].unit} to fill with the extra mix" if filled != ground else ""
+    return f"{ground:f} {lines[0].unit} on the ground{more}"
+
+
+def _flows(parts: Sequence[Feature], machine: Any) -> str:
+    """Spray in a minute of each volume of the layer [L/ha, gal/acre], as it is printed."""
+    unit = quantity(machine["carrier"]).unit
+    area = 60.0 * convert(swept_ha_s(machine), "ha", denominator(unit))
+    volumes = sorted({float(part.properties["volume"]) for part in parts})
+    if len(volumes) == 1:
+        return f"{volumes[0] * area:.4g} {numerator(unit)}/minute"
+    return "".join(f"{volume * area:.4g} {numerator(unit)}/minute for {volume:.6g} {unit}, " for volume in volumes)
 
 
 def _bare(text: str) -> str:

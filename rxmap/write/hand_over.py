@@ -6,9 +6,8 @@ import hashlib
 import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import shapely
@@ -21,7 +20,7 @@ from rxmap.records import LoadPlan, Part, PassResult, ProductNeed, Result
 from rxmap.units import convert, numerator
 from rxmap.write.files import write_bytes
 from rxmap.write.geojson import on_file_grid
-from rxmap.write.mix_sheet import mix_lines, mix_totals
+from rxmap.write.mix_sheet import mix_filled, mix_lines, mix_totals
 from rxmap.write.shapefile import ascii_text
 from rxmap.write.summary import MACHINE
 
@@ -92,7 +91,7 @@ def hand_over_text(result: Result, one: PassResult, loads: LoadPlan, digests: Ma
 
 
 def _facts(result: Result, one: PassResult, loads: LoadPlan) -> Iterator[str]:
-    totals = mix_totals(mix_lines(loads, result.units))
+    amounts = _amounts(loads, result.units)
     treated = [part for part in one.parts if part.treat]
     field: Any = result.plan["field"]
     yield from _fact("Field", f"{ascii_text(result.field.name, LONGEST_NAME)}, {ascii_text(result.crop, LONGEST_NAME)}")
@@ -102,13 +101,12 @@ def _facts(result: Result, one: PassResult, loads: LoadPlan) -> Iterator[str]:
         area += f" = {convert(one.treated_ha, 'ha', 'acre'):.2f} acre"
     yield _fact_line("Treated area", area)
     for use, need in list(zip(one.products, loads.needs, strict=True))[:MOST_PRODUCTS]:
-        amount, unit = totals[use.name]
         rate = _either({part.rate for part in treated if part.product == use.name} or {use.rate})
-        told = f"{ascii_text(use.name, LONGEST_NAME)}, {rate} {use.unit}: {amount:f} {unit} on the ground{_packs(need)}"
+        told = f"{ascii_text(use.name, LONGEST_NAME)}, {rate} {use.unit}: {amounts[use.name]}{_packs(need)}"
         yield from _fact("Product", told)
     if len(one.products) > MOST_PRODUCTS:
         yield _fact_line("", f"and {len(one.products) - MOST_PRODUCTS} more on the mix sheet")
-    yield from _fact("Carrier", _carrier(treated, totals))
+    yield from _fact("Carrier", _carrier(treated, next(iter(amounts.values()))))
     how = f", {loads.order}; a load ends with {loads.limit}" if len(loads.loads) > 1 else f"; it holds {loads.limit}"
     yield from _fact("Flow", loads.pace)
     droplets = _droplets(one, result.plan)
@@ -126,10 +124,20 @@ def _droplets(one: PassResult, plan: Mapping[str, Any]) -> str:
     return " and ".join(dict.fromkeys(ascii_text(each, LONGEST_NAME) for each in told if each))
 
 
-def _carrier(treated: Sequence[Part], totals: Mapping[str, tuple[Decimal, str]]) -> str:
-    amount, unit = next(iter(totals.values()))
+def _amounts(loads: LoadPlan, units: Literal["us", "metric"]) -> dict[str, str]:
+    """Say of water and each product what goes on the ground, and what is filled where more is mixed than that."""
+    lines = mix_lines(loads, units)
+    totals, told = mix_totals(lines), {}
+    for item, filled in mix_filled(loads, lines).items():
+        amount, unit = totals[item]
+        more = f", {filled:f} {unit} to fill with the extra mix" if filled != amount else ""
+        told[item] = f"{amount:f} {unit} on the ground{more}"
+    return told
+
+
+def _carrier(treated: Sequence[Part], water: str) -> str:
     volumes = _either({part.volume for part in treated})
-    return f"{volumes} {treated[0].vol_unit} of spray, product included; water {amount:f} {unit} in all"
+    return f"{volumes} {treated[0].vol_unit} of spray, product included; water {water}"
 
 
 def _either(numbers: Iterable[float]) -> str:

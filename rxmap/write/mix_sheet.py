@@ -111,6 +111,18 @@ def mix_totals(lines: Sequence[MixLine]) -> dict[str, tuple[Decimal, str]]:
     return totals
 
 
+def mix_filled(plan: LoadPlan, lines: Sequence[MixLine]) -> dict[str, Decimal]:
+    """Amount of each item that is filled in all: the loads, and what is mixed beside them."""
+    totals = mix_totals(lines)
+    return {
+        item.item: sum(
+            (totals.get(f"{item.item} ({extra.why})", (Decimal(0),))[0] for extra in plan.extras),
+            start=totals[item.item][0],
+        )
+        for item in plan.loads[0].items
+    }
+
+
 def _extra_lines(plan: LoadPlan, area_ha: Decimal, columns: Sequence[tuple[list[Decimal], str]]) -> list[MixLine]:
     """Lines for spray beside what the treated area takes; one line says so where there is none."""
     lines = []

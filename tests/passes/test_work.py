@@ -37,7 +37,14 @@ def test_field_capacity_in_hectares() -> None:
 
 def test_the_pace_is_told_in_the_units_of_the_carrier() -> None:
     keys = {"kind": "drone", "swath": "9 m", "carrier": "2 gal/acre", "tank": "10 gal"}
-    told = pace(Machine.model_validate(keys))
+    told = pace(Machine.model_validate(keys), [convert(2.0, "gal/acre", "L/ha")])
     # 18.7079 L/ha x 5 m/s x 9 m: 5.051 L/min; 16.2 ha/h
     assert told == "1.334 gal/minute over the whole swath at 5 m/s, the plan gives none; 40 acre/hour while it sprays"
-    assert "at 12 mph; " in pace(Machine.model_validate(keys | {"speed": "12 mph"}))
+    assert "at 12 mph; " in pace(Machine.model_validate(keys | {"speed": "12 mph"}), [18.7])
+
+
+def test_of_several_rates_the_flow_of_each_is_told() -> None:
+    keys = {"kind": "ground", "swath": "24 m", "speed": "10 km/hour", "carrier": "100 L/ha", "tank": "1000 L"}
+    # L/ha x km/h x m / 600, the sprayer formula with the swath for the nozzle spacing (common practice, no source)
+    told = "20 L/minute for 50 L/ha, 40 L/minute for 100 L/ha, over the whole swath at 10 km/hour; "
+    assert pace(Machine.model_validate(keys), {100.0, 50.0}).startswith(told)

@@ -24,7 +24,7 @@ from rxmap.records import EdgeLevel, LoadPlan, Result
 from rxmap.show import charts, paper, report, sheets
 from rxmap.show.paper import Paper, plain_settings
 from rxmap.show.report import report_pdf
-from rxmap.write.mix_sheet import mix_lines
+from rxmap.write.mix_sheet import mix_filled, mix_lines, mix_totals
 from rxmap.write.record import record_document
 from rxmap.write.summary import summary
 
@@ -264,6 +264,9 @@ def test_mix_sheet_has_every_amount_of_the_table(
         assert line.amount == 0 or f"{line.amount} {line.unit}" in told
     assert "bring 1 pack of 2.5 gal" in told
     assert "all loads" in told
+    filled = mix_filled(load_plan, mix_lines(load_plan, "us"))
+    assert filled["Exampline 200"] > mix_totals(mix_lines(load_plan, "us"))["Exampline 200"][0]
+    assert all(str(amount) in told for amount in filled.values())
 
 
 def test_mix_sheet_of_many_loads_goes_over_several_sheets(result: Result, load_plan: LoadPlan) -> None:

@@ -17,6 +17,7 @@ from rxmap.plan import Machine, Product
 from rxmap.records import Field, PassResult, Result
 from rxmap.write.folder import LAYERS
 from rxmap.write.hand_over import TEST_BASE, hand_over_text, terminal_test, write_hand_over
+from rxmap.write.mix_sheet import mix_lines
 from rxmap.write.summary import ENDINGS
 from rxmap.write.vectors import prescription
 
@@ -82,6 +83,16 @@ def test_it_says_what_the_operator_sets_and_checks(page: str, hopper: PassResult
         "Re-entry: 12 hour after spraying ends on",
     ):
         assert words in flat
+
+
+def test_what_is_filled_is_what_the_mix_sheet_adds_up_to(page: str, loads: LoadPlan) -> None:
+    flat = " ".join(page.split())
+    for item in ("Exampline 200", "water"):
+        mine = [line for line in mix_lines(loads, "us") if line.item.startswith(item)]
+        ground = sum(line.amount for line in mine if line.item == item)
+        filled, unit = sum(line.amount for line in mine), mine[0].unit
+        assert filled > ground  # half a gallon stays in the tank
+        assert f"{ground} {unit} on the ground, {filled} {unit} to fill with the extra mix" in flat
 
 
 def test_without_a_spray_date_there_is_a_line_to_write_on(result: Result, hopper: PassResult, loads: LoadPlan) -> None:
