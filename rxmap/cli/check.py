@@ -13,12 +13,13 @@ def check(plan_path: Annotated[Path, typer.Argument(metavar="PLAN", help="The pl
     from rxmap.cautions import input_cautions
     from rxmap.cli.words import print_cautions
     from rxmap.pipeline import check as read_all
-    from rxmap.show.text import area, counted, safe
+    from rxmap.show.text import area, counted, number, safe
 
     plan, inputs = read_all(plan_path)
     print(f"{safe(plan.field.name)}: {area(inputs.field.area_ha, plan.units)}")
     for target in plan.target:
         rows = [o for o in inputs.observations if o.target == target.name]
-        print(f"{safe(target.name)}: {counted(len(rows), 'row')} read, {sum(o.used for o in rows)} used")
+        asked = f"threshold {number(target.threshold)} {target.unit}"
+        print(f"{safe(target.name)}: {asked}; {counted(len(rows), 'row')} read, {sum(o.used for o in rows)} used")
     print_cautions(input_cautions(plan, inputs))
     print("the plan and its files can be built")

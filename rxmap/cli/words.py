@@ -14,14 +14,18 @@ from rich.text import Text
 from rxmap.errors import Caution
 from rxmap.records import Result
 from rxmap.scout.records import Ask, Walk
-from rxmap.show.text import LONGEST_SENTENCE, area, counted, listed, money, number, percent, rate, safe
+from rxmap.show.text import LONGEST_SENTENCE, area, chance, counted, listed, money, number, percent, rate, safe
 
 
 def print_result(result: Result, out: Path) -> None:
     """Print what was decided: passes, money, cautions, and where to look."""
     print(f"{safe(result.field.name)}: {area(result.field.area_ha, result.units)} of {safe(result.crop)}")
     for target in result.targets:
-        print(f"  {safe(target.name)}: {target.verdict}; {safe(target.reason)}")
+        print(
+            f"  {safe(target.name)}: mean {number(target.mean)} {target.unit}, threshold {number(target.threshold)}, "
+            f"chance {chance(target.p_over)} that the field mean is above; verdict {target.verdict}"
+        )
+        print(f"    {safe(target.reason, LONGEST_SENTENCE)}")
     if result.passes:
         _print_passes(result)
     if result.money:
