@@ -44,7 +44,8 @@ def _checked(evidence: Evidence) -> Iterator[str]:
     many = len(check.stops)
     right, alike = (round(many * (1.0 - share)) for share in (check.wrong_side, check.wrong_side_alike))
     told = (
-        f"Each of {many} places was told from the others, as if nobody had looked there: {right} came out on the right"
+        f"Each of {many} places was predicted from the other stops, as if nobody had looked there: {right} came out on "
+        "the right"
     )
     if alike == many:
         yield f"{told} side of the threshold. All lie on the same side."
@@ -52,8 +53,8 @@ def _checked(evidence: Evidence) -> Iterator[str]:
         yield f"{told} side of the threshold; calling the whole field alike it would be {alike}."
         yield from _chances(check)
     yield (
-        f"What was found lies inside the range told by the others at {text.percent(check.coverage)} of the places; the "
-        "range promises 90 %."
+        f"What was found lies inside the range predicted from the other stops at {text.percent(check.coverage)} of "
+        "the places; the range promises 90 %."
     )
     if check.skill_blocks is not None:
         better = (
@@ -61,14 +62,14 @@ def _checked(evidence: Evidence) -> Iterator[str]:
             if check.skill_blocks > 0.0
             else "the map is no better than the mean: it holds close to its stops only"
         )
-        yield f"Told from farther off, with whole blocks of neighbours left out, {better}."
+        yield f"Predicted from farther off, with whole blocks of neighbours left out, {better}."
 
 
 def _chances(check: LeftOutCheck) -> Iterator[str]:
     surest = max(check.chances, key=lambda each: abs(each.told - 0.5))
     above = round(surest.stops * surest.found)
     yield (
-        f"Where the others gave a chance of {text.chance(surest.told)} on average of being above the threshold, "
+        f"Where the other stops gave a chance of {text.chance(surest.told)} on average of being above the threshold, "
         f"{above} of {text.counted(surest.stops, 'place')} were."
     )
 
@@ -101,7 +102,7 @@ def _target(target: TargetResult, result: Result) -> str:
 
 
 def left_out_chart(target: TargetResult, check: LeftOutCheck) -> str:
-    """Draw what was found at each place against what the others told: dots are right, squares on the wrong side.
+    """Draw what was found at each place against what the others predict: dots are right, squares on the wrong side.
 
     Shapes tell the two apart, not colours. All but ratings stand on a square-root scale, on which noise is about even
     and low pressure, where thresholds lie, has room.
@@ -118,7 +119,7 @@ def left_out_chart(target: TargetResult, check: LeftOutCheck) -> str:
     right = [stop for stop in check.stops if not _wrong(stop, threshold)]
     limit, floor = place(threshold), TOP + SIDE
     words = (
-        f"{text.safe(target.name)}: pressure found at {len(check.stops)} places against what the others told. "
+        f"{text.safe(target.name)}: pressure found at {len(check.stops)} places against what the other stops predict. "
         f"{len(right)} dots on the right side of the threshold, {len(wrong)} squares on the wrong side."
     )
     marks = [
@@ -138,7 +139,7 @@ def left_out_chart(target: TargetResult, check: LeftOutCheck) -> str:
         _word(text.number(threshold), LEFT - 4, floor - limit + 4, anchor="end"),
         *([_word(text.number(most), LEFT + SIDE, floor + 15)] if limit < SIDE - 34 else []),
         _word("found there", LEFT + SIDE / 2, floor + 33),
-        _word("told by the others", 12, TOP + SIDE / 2, turn=True),
+        _word("predicted from the other stops", 12, TOP + SIDE / 2, turn=True),
     ]
     return tag(
         "svg", tag("title", words), *frame, *marks, *labels,
@@ -180,7 +181,7 @@ def _figures(targets: list[TargetResult], result: Result) -> str:
         "With blocks left out", "Inside the 90 % range", "Wrong side", "Wrong side if called alike",
     )  # fmt: skip
     rows = [_row(target, target.evidence, result) for target in targets if target.evidence]
-    return table("Evidence: each place told from the others", head, rows, numbers=" nnnnnnnnnn")
+    return table("Evidence: each place predicted from the other stops", head, rows, numbers=" nnnnnnnnnn")
 
 
 def _row(target: TargetResult, evidence: Evidence, result: Result) -> tuple[str, ...]:

@@ -81,11 +81,10 @@ def _headline(paper: Paper, result: Result) -> None:
         paper.top += 2
     paper.rule(paper.top + 2, weight=2.5)
     paper.top += 8
-    (where_heading, where), *_, (change_heading, change) = story.cards(result)
-    paper.block(where_heading, bold=True)
-    paper.bullets(where)
-    paper.block(change_heading, bold=True)
-    paper.bullets(change)
+    where, sure, _, change = story.cards(result)  # what it is worth stands beside its bars
+    for heading, sentences in (where, sure, change):
+        paper.block(heading, bold=True)
+        paper.bullets(sentences)
 
 
 # Where -------------------------------------------------------------------------------------------
@@ -338,14 +337,14 @@ def _what_if(paper: Paper, result: Result) -> None:
 
 
 def _targets(paper: Paper, result: Result) -> None:
-    paper.heading("Targets: what the stops say, and how sure", before=80)
+    paper.heading("Targets: what the stops say", before=80)
     rows = [
         (
             short(target.name),
             text.pressure(target.mean, target.unit),
             f"{text.pressure(target.threshold, target.unit)}, {text.safe(target.source)}",
             text.chance(target.p_over),
-            f"{story.support(target)} {story.sentence(target.reason)}",
+            story.sentence(target.reason),
         )
         for target in result.targets
     ]

@@ -22,6 +22,7 @@ SAFETY = (
     "The map is as good as its stops. Look at the field again before the machine goes out.",
 )
 
+LITTLE_SKILL = 0.1  # with blocks of stops left out; judgement: below, a map is hardly better than the field's mean
 MARKED = 3.0  # times as much of the rim as of the middle, or the reverse; judgement
 Card = tuple[str, list[str]]  # heading and sentences
 
@@ -154,12 +155,11 @@ def _share(ground: BaseGeometry, of: BaseGeometry) -> float:
 
 def how_sure(result: Result) -> list[str]:
     """Per target: the field against the threshold, whether the stops carry a map, what other layers bring."""
-    return [
-        " ".join(
-            filter(None, [_level(each), support(each), checked(each), edge_strip(each, result.units), *layer_use(each)])
-        )
-        for each in result.targets
-    ]
+    told = []
+    for each in result.targets:
+        stops = (support(each), checked(each), far_off(each), edge_strip(each, result.units))
+        told.append(" ".join(filter(None, (_level(each), *stops, *layer_use(each)))))
+    return told
 
 
 def _level(target: TargetResult) -> str:
@@ -182,13 +182,25 @@ def support(target: TargetResult) -> str:
 
 
 def checked(target: TargetResult) -> str:
-    """Say how often places told from the others come out on the right side; empty where they are too few to tell."""
+    """Say how often places predicted from the others come out on the right side; empty where they are too few."""
     check = target.evidence.left_out if target.evidence else None
     if check is None or check.wrong_side_alike == 0.0:
         return ""
     many = len(check.stops)
     right = round(many * (1.0 - check.wrong_side))
-    return f"Told from the others, {right} of {many} places come out on the right side of the threshold."
+    return f"Predicted from the other stops, {right} of {many} places come out on the right side of the threshold."
+
+
+def far_off(target: TargetResult) -> str:
+    """Say where a map holds close to its stops only; empty where it carries farther, or where there is none."""
+    check = target.evidence.left_out if target.evidence else None
+    if target.verdict != "map" or check is None or check.skill_blocks is None or check.skill_blocks >= LITTLE_SKILL:
+        return ""
+    takes = f"only {text.percent(check.skill_blocks)}" if check.skill_blocks > 0.0 else "nothing"
+    return (
+        f"Between clusters of stops the map says little: with blocks of stops left out it takes {takes} off the "
+        "errors of the field mean."
+    )
 
 
 def edge_strip(target: TargetResult, units: text.Units) -> str:

@@ -21,7 +21,7 @@ from rxmap.errors import Caution
 from rxmap.passes.loads import plan_loads, treated_ground
 from rxmap.plan import Machine, Product
 from rxmap.records import EdgeLevel, LoadPlan, Result
-from rxmap.show import charts, paper, report, sheets
+from rxmap.show import charts, paper, report, sheets, story
 from rxmap.show.paper import Paper, plain_settings
 from rxmap.show.report import report_pdf
 from rxmap.write.mix_sheet import mix_filled, mix_lines, mix_totals
@@ -168,6 +168,13 @@ def test_every_report_is_complete(
     wanted = [head for head in HEADINGS if changed.passes or not head.startswith("Dates")]
     assert [head for head in (*wanted, *SAFETY) if head not in told] == []
     assert all(caution.code in told for caution in changed.cautions)
+
+
+def test_how_sure_stands_there_in_the_words_of_the_page(
+    result: Result, words: Callable[[bytes], str], made: Made
+) -> None:
+    told = words(made(as_it_is)).replace("\N{EN DASH} ", "")
+    assert all(sentence in told for sentence in story.how_sure(result))
 
 
 def test_a_result_without_a_pass_says_so_first(words: Callable[[bytes], str], made: Made) -> None:

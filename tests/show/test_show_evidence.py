@@ -61,14 +61,27 @@ def test_a_grower_reads_how_often_the_map_was_right(result: Result) -> None:
     told = " ".join(evidence_sentences(target, whole))
     assert "3 came out on the right side of the threshold; calling the whole field alike it would be 2." in told
     assert "takes 31 % off the errors" in told
-    assert "inside the range told by the others at 88 % of the places; the range promises 90 %" in told
+    assert "inside the range predicted from the other stops at 88 % of the places; the range promises 90 %" in told
     assert "Not sampled is ground farther than 394 ft from every stop" in told
 
 
 def test_the_card_says_how_often_the_others_were_right(result: Result) -> None:
     whole, target = with_evidence(result, evidence(result))
-    assert "Told from the others, 3 of 4 places come out on the right side of the threshold." in how_sure(whole)[0]
+    assert (
+        "Predicted from the other stops, 3 of 4 places come out on the right side of the threshold."
+        in how_sure(whole)[0]
+    )
     assert checked(replace(target, evidence=evidence(result, None))) == ""
+
+
+@pytest.mark.parametrize(("skill", "takes"), [(0.011, "only 1 %"), (-0.2, "nothing"), (0.1, None), (None, None)])
+def test_a_map_that_holds_close_to_its_stops_only_says_so(
+    result: Result, skill: float | None, takes: str | None
+) -> None:
+    whole, _ = with_evidence(result, evidence(result, replace(CHECK, skill_blocks=skill)))
+    words = f"with blocks of stops left out it takes {takes} off the errors of the field mean."
+    assert (words in how_sure(whole)[0]) is (takes is not None)
+    assert ("says little" in how_sure(whole)[0]) is (takes is not None)
 
 
 def test_few_stops_get_words_and_no_figures(result: Result) -> None:
