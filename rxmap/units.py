@@ -150,6 +150,17 @@ class Quantity:
     def __str__(self) -> str:
         return f"{self.magnitude:.10g} {self.unit}"
 
+    @property
+    def words(self) -> str:
+        """As a sentence says it: times in the plural.
+
+        Examples
+        --------
+        >>> Quantity(12.0, "hour").words, Quantity(1.0, "day").words, Quantity(9.0, "m").words
+        ('12 hours', '1 day', '9 m')
+        """
+        return f"{self}s" if self.unit in ("minute", "hour", "day") and self.magnitude != 1.0 else str(self)
+
 
 @cache
 def factor(unit: str, to: str) -> float:

@@ -309,7 +309,7 @@ def _passes(strips: dict[str, Polygon], hopper_target: TargetResult) -> tuple[Pa
         parts=parts,
         smallest_m=31.0,
         dates=PassDates(
-            no_entry="12 hour after spraying ends on 2031-07-15",
+            no_entry="12 hours after spraying ends on 2031-07-15",
             no_rain=None,
             harvest_from="2031-08-05",
             look_again="2031-07-22",

@@ -43,7 +43,7 @@ def pass_dates(products: Sequence[Product], measures: Sequence[Measure], sprayed
     >>> product = Product(name="A", rate="1 L/ha", label=label, cost="1 EUR/L")
     >>> dates = pass_dates([product], ["count"], dt.date(2026, 7, 18))
     >>> dates.no_entry, dates.harvest_from
-    ('12 hour after spraying ends on 2026-07-18', '2026-08-08')
+    ('12 hours after spraying ends on 2026-07-18', '2026-08-08')
     """
     again = [AFTER_SPRAYING[measure] for measure in measures]
     return PassDates(
@@ -66,7 +66,7 @@ def _hours(
     longest = _longest(products, limit_of)
     if longest is None:
         return None
-    return f"{longest} after spraying ends" + (f" on {sprayed}" if sprayed else "")
+    return f"{longest.words} after spraying ends" + (f" on {sprayed}" if sprayed else "")
 
 
 def _harvest(products: Sequence[Product], sprayed: dt.date | None) -> str | None:
@@ -74,7 +74,7 @@ def _harvest(products: Sequence[Product], sprayed: dt.date | None) -> str | None
     if longest is None:
         return None
     if sprayed is None:
-        return f"{longest} after spraying"
+        return f"{longest.words} after spraying"
     return str(sprayed + dt.timedelta(days=math.ceil(longest.to("day"))))
 
 

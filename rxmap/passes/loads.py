@@ -170,7 +170,7 @@ def _weights(treated: Sequence[Treated], machine: Machine) -> tuple[list[float],
         return weights, tank
     area = denominator(machine.carrier.unit)
     reach = convert(reach_m2 / M2_PER_HA, "ha", area)
-    return weights, f"{machine.endurance} of work, {reach:.4g} {area}, turns and ways left out"
+    return weights, f"{machine.endurance.words} of work, {reach:.4g} {area}, turns and ways left out"
 
 
 def _refill(machine: Machine, frame: Frame, heading: float) -> Place | None:

@@ -119,8 +119,10 @@ def left_out_chart(target: TargetResult, check: LeftOutCheck) -> str:
     right = [stop for stop in check.stops if not _wrong(stop, threshold)]
     limit, floor = place(threshold), TOP + SIDE
     words = (
-        f"{text.safe(target.name)}: pressure found at {len(check.stops)} places against what the other stops predict. "
-        f"{len(right)} dots on the right side of the threshold, {len(wrong)} squares on the wrong side."
+        f"{text.safe(target.name)}: pressure found at {text.counted(len(check.stops), 'place')} against what the other "
+        "stops predict. "
+        f"{text.counted(len(right), 'dot')} on the right side of the threshold, "
+        f"{text.counted(len(wrong), 'square')} on the wrong side."
     )
     marks = [
         *(_dot(LEFT + place(stop.found), floor - place(stop.told)) for stop in right),

@@ -140,8 +140,8 @@ def _applied_view(result: Result, one: PassResult, applied: AsApplied, canvas: C
         "group": "As the machine will apply it",
         "label": text.safe(one.name),
         "sentence": (
-            f"Simulated with the swath, sections, speed and delay of the plan, at {applied.heading:.0f} degrees: "
-            f"{missed} missed, {off} off target, {product} product."
+            "Simulated with the swath, sections, speed and delay of the plan, at "
+            f"{text.counted(round(applied.heading), 'degree')}: {missed} missed, {off} off target, {product} product."
         ),
         "more": one.heading_text,
         "strip": _has_strip(result, one),

@@ -175,7 +175,8 @@ def _before(result: Result) -> Markup:
 def _to_cautions(result: Result) -> list[str]:
     if not result.cautions:
         return []
-    link = tag("a", f"Read the {text.counted(len(result.cautions), 'caution')}", href="#cautions")
+    many = len(result.cautions)
+    link = tag("a", f"Read the {'caution' if many == 1 else text.counted(many, 'caution')}", href="#cautions")
     return [tag("p", link, " before you act.", class_="to-cautions")]
 
 

@@ -129,7 +129,7 @@ def _applied(result: Result) -> list[str]:
                 )
             ),
             text.difference(applied.product_difference),
-            f"{applied.heading:.0f} degrees",
+            text.counted(round(applied.heading), "degree"),
             one.heading_text or "given in the plan",
         )
         for one in result.passes

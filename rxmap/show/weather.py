@@ -85,7 +85,7 @@ def _pass_line(told: PassWindows, sprayed: dt.date | None) -> str:
         return f"{text.safe(told.name)}: the table has no hours to come, so no spray window is looked for."
     dry = "dry then; the plan has no rainfast"
     if told.rainfast is not None:
-        dry = f"each dry for {told.rainfast:g} hours after"
+        dry = f"each dry for {told.rainfast:g} {'hour' if told.rainfast == 1 else 'hours'} after"
     others = text.listed([f"{why} {told.lost[why]}" for why in AGAINST if why in told.lost])
     return (
         f"{text.safe(told.name)}: {fit} of the {text.counted(fit + lost, 'hour')} to come are in windows, {dry}."

@@ -127,7 +127,7 @@ def waits_told(result: Folder) -> Iterator[str]:
         labels = [product_of(result, used["name"])["label"] for used in each["products"]]
         harvest = _longest(labels, "phi")
         wanted = {"no_entry": _longest(labels, "rei"), "no_rain": _longest(labels, "rainfast"), "harvest_from": harvest}
-        words = {key: str(limit) if limit else "" for key, limit in wanted.items()}
+        words = {key: limit.words if limit else "" for key, limit in wanted.items()}
         if harvest and sprayed:
             words["harvest_from"] = str(sprayed + dt.timedelta(seconds=SECONDS_PER_DAY * math.ceil(harvest.to("day"))))
         told = each["dates"]

@@ -164,7 +164,8 @@ def _checks(one: PassResult) -> Iterator[str]:
     yield f"A terminal that doses spray: column 'volume', unit {part.vol_unit}. Choose the unit by hand if it asks."
     yield "Rate outside the polygons = 0, and rate without position = 0."
     yield "Coordinates: WGS84 longitude and latitude in degrees (EPSG:4326). Set no other datum."
-    yield f"It shows {len(one.parts)} polygons, the area above, and the field where it really is."
+    polygons = "1 polygon" if len(one.parts) == 1 else f"{len(one.parts)} polygons"
+    yield f"It shows {polygons}, the area above, and the field where it really is."
     yield "The shapes lie right: keep-outs, setbacks and water are without rate."
     yield f"The day before, drive the two squares of {TEST_BASE} with clean water: one off, one on."
 

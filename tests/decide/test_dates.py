@@ -21,12 +21,12 @@ def test_harvest_waits_for_the_longest_of_the_products_in_the_tank():
 
 def test_entry_and_rain_count_from_the_hour_at_which_spraying_ends():
     dates = pass_dates([product(rei="12 hour", rainfast="2 hour")], ["count"], SPRAYED)
-    assert dates.no_entry == "12 hour after spraying ends on 2026-07-18"
-    assert dates.no_rain == "2 hour after spraying ends on 2026-07-18"
+    assert dates.no_entry == "12 hours after spraying ends on 2026-07-18"
+    assert dates.no_rain == "2 hours after spraying ends on 2026-07-18"
 
 
 def test_two_days_without_entry_are_not_turned_into_a_date_that_starts_at_midnight():
-    assert pass_dates([product(rei="2 day")], ["count"], SPRAYED).no_entry == "2 day after spraying ends on 2026-07-18"
+    assert pass_dates([product(rei="2 day")], ["count"], SPRAYED).no_entry == "2 days after spraying ends on 2026-07-18"
 
 
 def test_a_label_without_limits_asks_for_no_wait():
@@ -43,6 +43,7 @@ def test_insects_are_looked_at_again_within_a_week_and_diseases_after_two():
 
 def test_without_a_spray_date_the_waits_stand_without_dates():
     dates = pass_dates([product(phi="21 day", rei="12 hour")], ["count"], None)
-    assert dates.harvest_from == "21 day after spraying"
-    assert dates.no_entry == "12 hour after spraying ends"
+    assert dates.harvest_from == "21 days after spraying"
+    assert dates.no_entry == "12 hours after spraying ends"
     assert dates.look_again == "3 to 7 days after spraying"
+    assert pass_dates([product(rei="1 hour")], ["count"], None).no_entry == "1 hour after spraying ends"

@@ -121,7 +121,7 @@ def test_a_battery_ends_a_load_before_the_tank() -> None:
     drone = machine(kind="drone", swath="9 m", tank="1000 gal", endurance="10 minute", fill="full")
     plan = plan_loads([block()], [product("0.3 L/ha")], machine=drone, field=FIELD)
     assert plan.loads[0].area_ha == pytest.approx(2.7, rel=1e-7)
-    assert plan.limit.startswith("10 minute of work, 6.672 acre")  # 2.7 / 0.40468564, the unit of the carrier
+    assert plan.limit.startswith("10 minutes of work, 6.672 acre")  # 2.7 / 0.40468564, the unit of the carrier
 
 
 def test_a_last_part_too_small_to_mix_is_shared_with_the_load_before() -> None:

@@ -161,9 +161,9 @@ def test_the_panel_says_what_the_part_holds(result: Result, read: Reader) -> Non
 
 
 def test_waits_after_a_pass_are_told_and_defer_to_the_label(result: Result) -> None:
-    dates = PassDates(no_entry="12 hour after spraying ends", no_rain=None, harvest_from="2031-08-04", look_again=None)
+    dates = PassDates(no_entry="12 hours after spraying ends", no_rain=None, harvest_from="2031-08-04", look_again=None)
     words = " ".join(Reader(map_page(replace(result, passes=(replace(result.passes[0], dates=dates),)))).text)
-    for wait in ("12 hour after spraying ends", "see the label", "2031-08-04"):
+    for wait in ("12 hours after spraying ends", "see the label", "2031-08-04"):
         assert wait in words
 
 
@@ -284,6 +284,12 @@ def test_a_floor_under_everything_is_no_gain(result: Result) -> None:
     floor = WhatIf(name="dearer", treated_share={"hopper-pass": 0.0, "speck-pass": 0.0}, money=money)
     row = cells(map_page(replace(result, what_if=(floor,))), "What if")[-1]
     assert (row["Best"], row["Gain over nothing"]) == ("nothing: the threshold is a floor", "0 EUR")
+
+
+def test_one_caution_is_not_counted(result: Result) -> None:
+    words = " ".join(Reader(map_page(replace(result, cautions=result.cautions[:1]))).text)
+    assert "Read the caution" in words
+    assert "Read the 2 cautions" in " ".join(Reader(map_page(result)).text)
 
 
 def test_cautions_and_safety_words_are_on_the_page(result: Result, read: Reader) -> None:

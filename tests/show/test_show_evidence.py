@@ -111,7 +111,7 @@ def test_the_drawing_is_sound_and_has_words(result: Result) -> None:
     _, target = with_evidence(result, evidence(result))
     drawn = ElementTree.fromstring(left_out_chart(target, CHECK))
     assert drawn.get("role") == "img"
-    assert "1 squares on the wrong side" in drawn.get("aria-label", "")
+    assert "1 square on the wrong side" in drawn.get("aria-label", "")
     assert len(drawn.findall("circle")) == 3
     assert len(drawn.findall("rect")) == 1
     assert all(0 <= float(mark.get("cx")) <= 300 and 0 <= float(mark.get("cy")) <= 272 for mark in drawn.iter("circle"))

@@ -113,8 +113,8 @@ def coherent(result: Result, tmp_path_factory: pytest.TempPathFactory) -> Result
     plan = read_plan(path).model_dump(mode="json", by_alias=True, exclude_defaults=True)
     plan["field"]["name"] = result.field.name  # hostile text, on purpose
     dates = PassDates(
-        no_entry="12 hour after spraying ends",
-        no_rain="2 hour after spraying ends",
+        no_entry="12 hours after spraying ends",
+        no_rain="2 hours after spraying ends",
         harvest_from="2031-08-06",
         look_again="2031-07-19 to 2031-07-23",
     )

@@ -357,7 +357,7 @@ def file_without_a_hash(folder: Path) -> None:
 
 @found_in(PAGE, "re-entry is not told as")
 def waiting_time_cut(folder: Path) -> None:
-    text(folder, PAGE, "12 hour after spraying ends", "12 hour")
+    text(folder, PAGE, "12 hours after spraying ends", "12 hour")
 
 
 @found_in(PAGE, "product is not told as")

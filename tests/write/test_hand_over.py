@@ -80,7 +80,7 @@ def test_it_says_what_the_operator_sets_and_checks(page: str, hopper: PassResult
         "stays in the tank 0.5 gal",
         "Mix in the order that the label says",
         "Drift",
-        "Re-entry: 12 hour after spraying ends on",
+        "Re-entry: 12 hours after spraying ends on",
     ):
         assert words in flat
 
