@@ -57,6 +57,13 @@ def placed(
     off = _distance(field, degrees, metres, reach)
     why = _why(field, degrees, off > reach)
     mistakes = _mistakes(field, degrees, off > max(reach, CLEARLY_OFF), reach)
+    if len(observations) > 1 and mistakes[0] and len(set(mistakes)) == 1:  # one slip, in this file or the other
+        first, looks = observations[0], mistakes[0].partition(". ")[0]
+        faults.add(
+            f"{first.place}, column lon: found {first.lon:.9g} with lat {first.lat:.9g}, and all {len(observations):,} "
+            f"rows alike: {looks}, here or in the boundary. Check which of the two is where the field is."
+        )
+        mistakes, off = [""] * len(observations), np.zeros(len(off))
     for one, distance, mistake in zip(observations, off, mistakes, strict=True):
         if mistake or distance > FARTHEST:
             advice = mistake or f"{distance / 1000:,.0f} km from the field. Check it"

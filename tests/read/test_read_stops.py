@@ -121,6 +121,15 @@ def test_a_faulty_row_is_refused_by_name(refusal: Refusal, bad: str, part: str) 
     assert "row 3" in message
 
 
+def test_a_slip_of_every_row_is_told_once_and_may_be_the_boundarys(refusal: Refusal) -> None:
+    """GOOD and its like lie at 10.1 E, 50.1 N, as the boundary does."""
+    swapped = [row(stop=f"S{number}", lon="50.1011", lat="10.1012") for number in range(5)]
+    assert refusal(table(*swapped)) == (
+        "stops.csv: row 2, column lon: found 50.1011 with lat 10.1012, and all 5 rows alike: longitude and latitude "
+        "look swapped, here or in the boundary. Check which of the two is where the field is."
+    )
+
+
 HEADERS = {
     "no header": ("S1,10.1,50.1,a,4", "row 1 is no header"),
     "column absent": ("stop,lon,lat,date,n,count", "column 'target' is missing. Add it"),
