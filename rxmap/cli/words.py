@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from rxmap.errors import Caution
-from rxmap.records import Result
+from rxmap.records import PassResult, Result
 from rxmap.scout.records import Ask, Walk
 from rxmap.show.text import LONGEST_SENTENCE, area, chance, counted, listed, money, number, percent, rate, safe
 
@@ -36,10 +36,10 @@ def print_result(result: Result, out: Path) -> None:
 
 
 def _print_passes(result: Result) -> None:
-    table = _table("pass", "decision", "treated", "share", "rate", "product needed")
+    table = _table("pass", "decision", "treated", "share", "rate", "product to bring")
     for one in result.passes:
         rates = listed([rate(p) for p in one.products])
-        needed = listed([f"{safe(p.name)} {number(p.total)} {p.total_unit}" for p in one.products])
+        needed = listed([f"{safe(name)} {number(amount)} {unit}" for name, amount, unit in _to_bring(one)])
         out = one.decision != "none"
         row = [safe(one.name), one.decision, area(one.treated_ha, result.units)]
         row += [percent(one.treated_ha / result.field.area_ha), rates if out else "-", needed if out else "-"]
@@ -49,6 +49,14 @@ def _print_passes(result: Result) -> None:
         print(f"  {safe(one.name)}: {safe(one.reason)}")
         if one.next_look:
             print(f"  {safe(one.name)}: {safe(one.next_look)}")
+
+
+def _to_bring(one: PassResult) -> Iterator[tuple[str, float, str]]:
+    """Product on the ground and in the spray beside that, as the mix sheet has it."""
+    if one.load_plan is None:
+        yield from ((p.name, p.total, p.total_unit) for p in one.products)
+    else:
+        yield from ((need.item, need.total + need.extra, need.unit) for need in one.load_plan.needs)
 
 
 def _print_money(result: Result) -> None:
