@@ -16,6 +16,7 @@ from rxmap.surface.target import FEWEST_EDGE_STOPS, TargetSurface
 
 LEAST_OVER = 0.05  # of the field; below it a target that nothing controls is no news; judgement
 MOST_NAMED = 8  # stops
+MOST_MISSING = 0.5  # of the stops: with more the target had a walk of its own; judgement
 
 
 def input_cautions(plan: Plan, inputs: Inputs) -> list[Caution]:
@@ -29,6 +30,7 @@ def input_cautions(plan: Plan, inputs: Inputs) -> list[Caution]:
         for target in plan.target
         if _uncontrolled(plan, target)
     ]
+    found += _without_row(plan, inputs)
     for product in plan.product:
         if product.under_label:
             found.append(
@@ -87,6 +89,23 @@ def result_cautions(
     for decision, one in zip(decisions, passes, strict=True):
         found += [*one.cautions, *_high_untreated(decision, one, surfaces)]
     return list(dict.fromkeys(found))
+
+
+def _without_row(plan: Plan, inputs: Inputs) -> Iterator[Caution]:
+    """Say of a target at how many of the stops it has no row: zeros that nobody wrote make a field look worse."""
+    looked: dict[str, set[str]] = {target.name: set() for target in plan.target}
+    for row in inputs.observations:
+        if row.target in looked and not row.edge:
+            looked[row.target].add(row.stop)
+    everywhere = set().union(*looked.values())
+    for name, stops in looked.items():
+        missing = len(everywhere) - len(stops)
+        if 0 < missing <= MOST_MISSING * len(everywhere):
+            yield Caution(
+                "stops_without_row",
+                f"{name}: {missing} of {len(everywhere)} stops have no row for it, but one for another target. Where "
+                "nothing was found write 0: zeros left out make the field look worse.",
+            )
 
 
 def _uncontrolled(plan: Plan, target: Target) -> bool:

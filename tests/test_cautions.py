@@ -10,6 +10,7 @@ import pytest
 import shapely
 
 from rxmap import pipeline
+from rxmap.cautions import input_cautions
 from rxmap.records import Result
 
 LARKSPUR = Path(pipeline.__file__).parents[1] / "sample_layers/larkspur"
@@ -50,6 +51,20 @@ def test_a_target_that_no_product_controls_is_named_with_the_ground_above_its_th
         re.search(r"about (\d+) % of the field is expected above its threshold of 9,", said["over_uncontrolled"])[1]
     )
     assert 20 < share < 50  # about a third, by the surface
+
+
+def test_zeros_that_nobody_wrote_are_asked_for(tmp_path: Path) -> None:
+    shutil.copytree(LARKSPUR, tmp_path / "field")
+    stops = tmp_path / "field/stops.csv"
+    lines = stops.read_text().splitlines()
+    place = lines[0].split(",").index("count")
+    kept = [line for line in lines if line.split(",")[place] != "0"]
+    stops.write_text("\n".join(kept) + "\n")
+    plan, inputs = pipeline.check(tmp_path / "field/plan.toml")
+    said = [caution.text for caution in input_cautions(plan, inputs) if caution.code == "stops_without_row"]
+    missing = [int(re.search(r": (\d+) of", text)[1]) for text in said]
+    assert missing
+    assert sum(missing) <= len(lines) - len(kept)  # edge stops, and stops that lost both rows, are not among them
 
 
 def test_where_every_target_is_controlled_nothing_is_said(whole: Result) -> None:
