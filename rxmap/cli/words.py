@@ -70,7 +70,7 @@ def _print_money(result: Result) -> None:
     _show(table)
     if figures.range is not None and figures.p_map is not None:
         low, high = (money(value, figures.currency) for value in figures.range)
-        print(f"  map minus the better of all and none: 90 % range {low} to {high}")
+        print(f"  map minus the better of all and none: 90 % range {low} to {high}, prices and yield as planned")
 
 
 def print_walk(walk: Walk, out: Path) -> None:

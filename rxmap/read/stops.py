@@ -187,7 +187,7 @@ def _dates(observations: Sequence[Observation], plan: Plan) -> list[Caution]:
         found.append(
             Caution(
                 "other_season",
-                f"{len(far)} used rows are more than {SEASON} days from the spray date {spraying}, {far[0].place} "
+                f"{_used(far)} more than {SEASON} days from the spray date {spraying}, {far[0].place} "
                 f"({far[0].date}) first.",
             )
         )
@@ -196,7 +196,7 @@ def _dates(observations: Sequence[Observation], plan: Plan) -> list[Caution]:
         found.append(
             Caution(
                 "late_visit",
-                f"{len(late)} used rows are from after the spray date {spraying}, {late[0].place} ({late[0].date}) "
+                f"{_used(late)} from after the spray date {spraying}, {late[0].place} ({late[0].date}) "
                 "first. Check both dates.",
             )
         )
@@ -210,3 +210,7 @@ def _decimals(observations: Sequence[Observation]) -> list[Caution]:
         return []
     text = f"No {' or '.join(coarse)} has {FEWEST_DECIMALS} decimals: each may be 50 m off. Export more decimals."
     return [Caution("coarse_places", text)]
+
+
+def _used(rows: Sequence[Observation]) -> str:
+    return "1 used row is" if len(rows) == 1 else f"{len(rows)} used rows are"
