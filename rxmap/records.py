@@ -175,7 +175,7 @@ class TargetResult:
     p_over: float  # P(field mean > threshold)
     model: str
     skill: float | None  # None where there was nothing to compare
-    chance: float | None  # share of shuffles of the same values that look as patchy; None as for skill
+    chance: float | None  # share of shuffles of the same values that look as clustered; None as for skill
     verdict: Verdict
     reason: str
     surface: Surface

@@ -63,7 +63,7 @@ def _print_money(result: Result) -> None:
     figures = result.money
     if figures is None:
         return
-    table = _table("expected gain over treating nothing", figures.currency)
+    table = _table("expected gain, trips and scouting paid", figures.currency)
     for name, value in (("map", figures.map), ("all", figures.all), ("none", figures.none)):
         note = "  <- best" if name == figures.best else ""
         table.add_row(Text(name), Text(("no map" if value is None else money(value, figures.currency)) + note))

@@ -179,7 +179,7 @@ def _word(words: str, x: float, y: float, *, anchor: str = "middle", turn: bool 
 
 def _figures(targets: list[TargetResult], result: Result) -> str:
     head = (
-        "Target", "Places", "Spacing", "Range", "Not sampled", "Better than the mean", "As patchy by chance",
+        "Target", "Places", "Spacing", "Range", "Not sampled", "Better than the mean", "As clustered by chance",
         "With blocks left out", "Inside the 90 % range", "Wrong side", "Wrong side if called alike",
     )  # fmt: skip
     rows = [_row(target, target.evidence, result) for target in targets if target.evidence]

@@ -141,7 +141,8 @@ def _goes_out(paper: Paper, result: Result) -> None:
     ]
     if rows:
         paper.heading("What goes out")
-        paper.table(("Pass", "Product and rate", "Treated", "Product in all", "Loads"), rows, (22, 36, 20, 18, 8))
+        head = ("Pass", "Product and rate", "Treated", "Product on the ground", "Loads")
+        paper.table(head, rows, (22, 34, 18, 22, 8))
 
 
 # When --------------------------------------------------------------------------------------------

@@ -37,7 +37,9 @@ def all_tables(result: Result) -> str:
 def _passes(result: Result) -> str:
     if not result.passes:
         return tag("p", "There is no pass: the plan names no product.")
-    head = ("Pass", "Decision", "Product and rate", "Treated", "Share", "Product in all", "Loads", "Why", "Next look")
+    head = (
+        "Pass", "Decision", "Product and rate", "Treated", "Share", "Product on the ground", "Loads", "Why", "Next look",
+    )  # fmt: skip
     rows = [
         (
             text.safe(one.name),

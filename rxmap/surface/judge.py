@@ -32,7 +32,7 @@ class Judgement:
     patches : bool
         Whether the pattern of the place alone would earn a map too: it then speaks where a layer has no value.
     chance : float
-        Share of shuffles of the values over the stops that look as patchy, or follow a layer as closely.
+        Share of shuffles of the values over the stops that look as clustered, or follow a layer as closely.
     skill : float
         1 - sum e2 / sum e2 of the field mean, both left out, on the even scale.
     left_out : array of shape (n,)

@@ -72,7 +72,7 @@ class PressureModel(Estimator):
         1 - sum e2 / sum e2 of the field mean, both left out, on the scale on which sampling noise is even;
         nan where it is not defined.
     chance_ : float
-        Share of shuffles of the same values over the stops that look as patchy; nan where no pattern can be told.
+        Share of shuffles of the same values over the stops that look as clustered; nan where no pattern can be told.
     pressure_, left_out_ : arrays of shape (n,)
         Observed at each stop, and predicted there from the other places.
     covariates_ : tuple of CovariateUse

@@ -1,4 +1,4 @@
-"""Is there a pattern to map? How often the same values, shuffled over the stops, look as patchy; and the skill."""
+"""Is there a pattern to map? How often the same values, shuffled over the stops, look as clustered; and the skill."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from rxmap.surface.design import Design
 Verdict = Literal["map", "uniform"]
 
 FEWEST_STOPS = 12  # below, no pattern can be told from chance; policy
-MOST_CHANCE = 0.1  # of shuffles that look as patchy, for a map; policy: at most one false map in ten fields
+MOST_CHANCE = 0.1  # of shuffles that look as clustered, for a map; policy: at most one false map in ten fields
 SHUFFLES = 399  # a chance of one in ten is then known to 1.5 in 100
-TIE = 1e-9  # of a log evidence: a shuffle that changes nothing looks as patchy
+TIE = 1e-9  # of a log evidence: a shuffle that changes nothing looks as clustered
 # Patterns looked for: ranges in units of their prior centre with its spread, and shares of the variance
 PATTERN_RANGES, RANGE_SPREAD = (0.3, 0.6, 1.2, 2.5, 5.0), 0.8
 PATTERN_SHARES = (0.15, 0.35, 0.6, 0.85, 0.97)
@@ -102,9 +102,9 @@ def skill(observed: Array, left_out: Array) -> float:
 
 
 def shuffled_chances(observed: Array, noise: Array, design: Design, layers: Array, *, seed: int) -> tuple[float, float]:
-    """Share of shuffles in which the values look at least as patchy as where they were seen; and so with layers.
+    """Share of shuffles in which the values look at least as clustered as where they were seen; and so with layers.
 
-    Patchy is what a Gaussian process says: the evidence of patterns of several ranges, mean and variance integrated
+    Clustered is what a Gaussian process says: the evidence of patterns of several ranges, mean and variance integrated
     out. It is nearly the most powerful statistic where such a process made the field (Neyman and Pearson 1933,
     Philosophical Transactions A 231:289, from memory), and shuffling holds the share of false maps whatever the law
     of the values (Edgington and Onghena 2007, Randomization Tests, from memory), as long as places do not differ in

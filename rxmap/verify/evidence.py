@@ -26,7 +26,7 @@ MEAN_SHARE = 0.05  # of the spread of the stops: points of a lattice against exa
 LATTICE = 200  # points across the field and up
 LEAST_M2 = 2.0  # a layer leaves smaller ground out
 TABLE = "Evidence"  # how the caption begins
-MOST_CHANCE = 0.1  # of shuffles that look as patchy, for a map
+MOST_CHANCE = 0.1  # of shuffles that look as clustered, for a map
 HALF = 0.51  # [%] the page rounds to whole percent
 Places = tuple[NDArray[np.float64], NDArray[np.float64]]  # where somebody looked [m], and the pressure there
 

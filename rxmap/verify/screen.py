@@ -77,9 +77,9 @@ def _pass_faults(each: Any, row: Row) -> Iterator[str]:
         yield f"treated {shown(row['Treated'])}; the summary has {each['treated_ha']} ha"
     if not _says(row["Share"], 100 * float(each["share"]), "%"):
         yield f"share {shown(row['Share'])}; the summary has {each['share']}"
-    for total, used in zip(row["Product in all"].split("; "), each["products"], strict=True):
+    for total, used in zip(row["Product on the ground"].split("; "), each["products"], strict=True):
         if not _says(total, float(used["total"]), used["total_unit"]):
-            yield f"product in all {shown(total)}; the summary has {used['total']} {used['total_unit']}"
+            yield f"product on the ground {shown(total)}; the summary has {used['total']} {used['total_unit']}"
     if row["Loads"] != str(each["loads"]):
         yield f"loads {shown(row['Loads'])}; the summary has {each['loads']}"
 

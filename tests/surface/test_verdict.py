@@ -115,7 +115,7 @@ def test_chance_is_that_of_all_orders_where_they_can_be_counted() -> None:
     assert 0.02 < exact < 0.3  # else the test could not tell a wrong one
 
 
-def test_a_shuffle_that_changes_nothing_looks_as_patchy() -> None:
+def test_a_shuffle_that_changes_nothing_looks_as_clustered() -> None:
     """Something at two neighbours of a ring, nothing elsewhere: of 19 places for the second two are as near."""
     angle = np.arange(20.0) * np.pi / 10.0
     design = Design(300.0 * np.column_stack([np.cos(angle), np.sin(angle)]), 200.0)

@@ -608,7 +608,7 @@ def page_with_another_share(folder: Path) -> None:
     text(folder, "map.html", '"number">46 %</td>', '"number">48 %</td>')
 
 
-@found_in("map.html", "product in all '207 floz'")
+@found_in("map.html", "product on the ground '207 floz'")
 def page_with_another_total(folder: Path) -> None:
     text(folder, "map.html", ">206 floz</td>", ">207 floz</td>")
 
