@@ -38,7 +38,8 @@ def _passes(result: Result) -> str:
     if not result.passes:
         return tag("p", "There is no pass: the plan names no product.")
     head = (
-        "Pass", "Decision", "Product and rate", "Treated", "Share", "Product on the ground", "Loads", "Why", "Next look",
+        "Pass", "Decision", "Product and rate", "Treated", "Share", "Product on the ground", "Loads",
+        "Why", "Next look",
     )  # fmt: skip
     rows = [
         (
